@@ -1,0 +1,4 @@
+//! cli
+pub fn main() -> std::process::ExitCode {
+    std::process::ExitCode::SUCCESS
+}

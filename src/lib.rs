@@ -1,0 +1,18 @@
+//! Antiphon: a two-person checklist run by voice.
+//!
+//! The modules follow the flow of data, one direction, around one pure core:
+//! `audio` (frames) -> `listen` (what was heard) -> `session` (PURE: what follows) -> `voice` (what is said) and
+//! `record` (what is kept). `procedure` is the data they all agree on; `conduct` owns the loop that joins them;
+//! `screen` and `cli` face the user.
+
+pub mod audio;
+pub mod cli;
+pub mod conduct;
+pub mod failure;
+pub mod listen;
+pub mod models;
+pub mod procedure;
+pub mod record;
+pub mod screen;
+pub mod session;
+pub mod voice;

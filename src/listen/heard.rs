@@ -1,0 +1,72 @@
+//! What one utterance turned out to be: plain data that listening hands to the session and the record.
+
+use crate::procedure::{PhraseId, Post};
+use serde::{Deserialize, Serialize};
+
+/// What the acceptor makes of one utterance.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "verdict", rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Surely this phrase, and the phrase counts now at this post.
+    Accepted { phrase: PhraseId },
+    /// Surely this phrase of the procedure, which does not count now at this post.
+    Other { phrase: PhraseId },
+    /// Something like this phrase, but not surely: ask again.
+    Unsure { closest: PhraseId, why: Doubt },
+    /// Not addressed to the tool: noise, chatter, a cough.
+    Ignored { why: Ignored },
+}
+
+/// Why a verdict is unsure.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "doubt", rename_all = "kebab-case")]
+pub enum Doubt {
+    /// The phrase itself scored too low.
+    Faint,
+    /// These words, which must not be taken for the phrase, scored as well or nearly.
+    Decoy { text: String },
+    /// Another phrase that counts now scored nearly as well.
+    TwoPhrases { other: PhraseId },
+}
+
+/// Why an utterance was ignored.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ignored {
+    /// Nothing like any phrase.
+    NoPhrase,
+    /// Too short to be any phrase.
+    TooShort,
+    /// Too long to be any phrase.
+    TooLong,
+}
+
+/// The numbers behind a verdict, kept in the journal.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    /// Words of the best candidate, decoys included; empty when there was none.
+    pub words: String,
+    /// Score of the best phrase, in nats per phone below the best free path (0 is perfect).
+    pub score: f32,
+    /// How far the best phrase is above the best decoy or other phrase, in nats.
+    pub margin: f32,
+    /// 0 to 1; see `accept`.
+    pub confidence: f32,
+    /// Level of the speech, dBFS RMS.
+    pub level_dbfs: f32,
+    /// Level of the speech over the room before it, dB.
+    pub snr_db: f32,
+    /// Time the engine and scoring took, ms of wall time. Not part of what decides.
+    pub compute_ms: f32,
+}
+
+/// One utterance after recognition. Times are on the session clock, ms.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Heard {
+    pub post: Post,
+    pub start_ms: u64,
+    pub end_ms: u64,
+    #[serde(flatten)]
+    pub verdict: Verdict,
+    pub evidence: Evidence,
+}

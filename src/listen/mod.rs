@@ -1,0 +1,7 @@
+//! From sound to verdict: speech segments, an engine that scores phrases, decoys, and the acceptor.
+//!
+//! Owns what was heard and how sure that is. Must not know the session's rules: it is told which phrases count now and
+//! reports what it heard.
+
+pub mod engine;
+pub mod heard;

@@ -1,0 +1,1 @@
+//! Finds the libraries and models that `models/setup.sh` fetched.

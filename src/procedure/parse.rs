@@ -1,0 +1,1 @@
+//! Reads a procedure from TOML and checks it.
