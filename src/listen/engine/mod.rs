@@ -1,1 +1,98 @@
-//! engines
+//! Engines: each turns one utterance into a score per candidate phrase.
+//!
+//! Owns the trait and the common form of a score. Nothing outside this folder names an engine's insides, and no engine
+//! decides anything: it only scores; `accept` decides.
+
+pub mod vosk;
+
+use crate::procedure::{PhraseId, Place};
+use std::collections::BTreeMap;
+
+/// What a candidate is to the acceptor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A phrase of the procedure that counts now.
+    Counts(PhraseId),
+    /// A phrase of the procedure that does not count now at this post.
+    Other(PhraseId),
+    /// Words that must not be taken for this phrase.
+    Decoy(PhraseId),
+}
+
+/// One word sequence to score: words in lower case, single spaces.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Candidate {
+    pub text: String,
+    pub kind: Kind,
+}
+
+/// Scores of one utterance, one entry per candidate in the order given to `listen_for`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Scores {
+    /// Log-likelihood of the candidate's words less that of the best unconstrained path, nats; 0 is perfect,
+    /// negative infinity means impossible.
+    pub ratio: Vec<f32>,
+    /// Number of units (phones; for word engines, words) of the candidate, at least 1: `ratio / units` compares
+    /// candidates of different lengths.
+    pub units: Vec<f32>,
+    /// What an unconstrained decoding heard, for people to read (may be empty).
+    pub free: String,
+}
+
+/// A word the engine can't listen for.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum WordProblem {
+    #[error("the pronouncing dictionary does not have it")]
+    NotInDictionary,
+    #[error("the model's vocabulary does not have it")]
+    NotInVocabulary,
+    #[error("the given pronunciation has the unknown phone {0:?}")]
+    UnknownPhone(String),
+    #[error("it has characters the engine can't read: {0:?}")]
+    BadCharacters(String),
+}
+
+/// A phrase that can't be listened for: reported at load time with the place in the procedure's file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadWord {
+    pub phrase: String,
+    pub word: String,
+    pub at: Place,
+    pub problem: WordProblem,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum EngineError {
+    #[error("{0}")]
+    Missing(#[from] crate::models::Missing),
+    #[error("can't load {path}: {why}")]
+    Load { path: String, why: String },
+    #[error("the engine failed on this utterance: {0}")]
+    Failed(String),
+}
+
+/// Scores candidate phrases over whole utterances. One engine value per listening thread.
+pub trait Engine: Send {
+    /// `phones` or `vosk`.
+    fn name(&self) -> &'static str;
+
+    /// What was loaded, for the journal: file names and versions, no private paths.
+    fn describe(&self) -> String;
+
+    /// Whether this word can be listened for, given the procedure's own pronunciations.
+    fn check_word(&self, word: &str, given: &BTreeMap<String, Vec<Vec<String>>>) -> Result<(), WordProblem>;
+
+    /// How a word the engine does not know can be given, for the error message.
+    fn how_to_add(&self, word: &str) -> String;
+
+    /// Replaces what is listened for. Candidates whose words are unknown must not reach this (see `check_word`);
+    /// if one does, it is an error, never a silently smaller set.
+    fn listen_for(
+        &mut self,
+        candidates: &[Candidate],
+        given: &BTreeMap<String, Vec<Vec<String>>>,
+    ) -> Result<(), EngineError>;
+
+    /// Scores one utterance: mono, 16 kHz.
+    fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError>;
+}
