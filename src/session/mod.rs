@@ -1,1 +1,23 @@
-//! The rules of moving on.
+//! The rules of moving on: `step(state, event, procedure) -> (state, actions)`.
+//!
+//! Owns every decision about what follows from what was heard, and nothing else does. PURE: no clock (time arrives in
+//! events), no I/O, no threads, no randomness. A live run, a WAV run, a rehearsal and a replay of the journal are the
+//! same fold over events.
+//!
+//! ```text
+//!  Ready -Begin-> Opening -> Asking(q)... -> ReadBack(s) -> Confirm(s) -> ReadBack(s+1) ... -> Closing -> Ended
+//!                    \____________\______________\____________\______________________\____/
+//!                                   hold, stop, too many tries, silence,               |
+//!                                   lost microphone, dead voice                        v
+//!                                                                                    Held --carry on--> the same step
+//!                                                                                      \---stop again-> Ended
+//! ```
+
+mod event;
+pub mod lines;
+mod machine;
+mod state;
+
+pub use event::{Action, Event, Note, Saying, Unheeded, What};
+pub use machine::step;
+pub use state::{At, Deadline, HoldWhy, Outcome, Phase, Progress, Standing, State, DEFAULT_GRACE_MS};

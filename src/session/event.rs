@@ -1,0 +1,150 @@
+//! What goes into the session (events) and what comes out (actions). Plain data, kept in the journal as it is.
+
+use super::state::{HoldWhy, Outcome};
+use crate::listen::heard::Heard;
+use crate::procedure::{Call, PhraseId, Post, Role};
+use serde::{Deserialize, Serialize};
+
+/// Something that happened, at a time on the session clock (ms since the session's start).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    pub at_ms: u64,
+    #[serde(flatten)]
+    pub what: What,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+pub enum What {
+    /// Microphones and voice are ready: begin.
+    Begin,
+    /// The first sound of an utterance of the tool is out.
+    SpeechBegan { utterance: u64 },
+    /// The last sound of an utterance is out; `whole` is false when it was hushed.
+    SpeechEnded { utterance: u64, whole: bool },
+    /// The utterance could not be spoken.
+    VoiceFailed { utterance: u64, why: String },
+    /// An utterance of a person, with its verdict.
+    Heard(Heard),
+    /// Time passed; sent when `State::wake_at` is reached.
+    Time,
+    /// A microphone stopped delivering.
+    PostLost { post: Post, why: String },
+    /// It delivers again.
+    PostBack { post: Post },
+    /// There is no more input at all (the end of a WAV file, the limit of a rehearsal).
+    InputEnded,
+    /// The user interrupted the program.
+    Interrupt,
+}
+
+/// Something to be done about it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "action", rename_all = "kebab-case")]
+pub enum Action {
+    /// Speak. The journal must be on the disk before the first sound.
+    Say { utterance: u64, saying: Saying, text: String },
+    /// Be silent at once.
+    Hush,
+    /// Nothing to do: why something did or did not count, for the screen and the journal.
+    Note(Note),
+    /// The session is over.
+    End { outcome: Outcome },
+}
+
+/// Why the tool speaks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Saying {
+    Opening,
+    Question,
+    Instruction,
+    Look,
+    AskAgain,
+    Reminder,
+    TooSoon,
+    Hold,
+    Remark,
+    Closing,
+}
+
+/// What the session made of something.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "note", rename_all = "kebab-case")]
+pub enum Note {
+    /// The phrase counted.
+    Counted {
+        post: Post,
+        phrase: PhraseId,
+    },
+    /// A call was obeyed.
+    Obeyed {
+        post: Post,
+        call: Call,
+    },
+    /// It was the wrong phrase, or not sure enough: asked again (the n-th try).
+    AskedAgain {
+        post: Post,
+        try_number: u32,
+    },
+    /// It did not count.
+    Unheeded {
+        post: Post,
+        why: Unheeded,
+    },
+    /// The worker's read-back came before the step's minimum time was over.
+    TooSoon {
+        step: u16,
+        left_ms: u64,
+    },
+    /// The observer refused the step.
+    Refused {
+        step: u16,
+    },
+    /// The step was confirmed.
+    StepDone {
+        step: u16,
+    },
+    /// The question was answered.
+    Answered {
+        question: u16,
+        answer: u16,
+    },
+    Held {
+        why: HoldWhy,
+    },
+    CarriedOn,
+    WentBack,
+    Lost {
+        post: Post,
+        why: String,
+    },
+    Back {
+        post: Post,
+    },
+    VoiceFailed {
+        why: String,
+    },
+}
+
+/// Why something heard did not count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Unheeded {
+    /// Noise or chatter.
+    Ignored,
+    /// It began while the tool was speaking.
+    WhileSpeaking,
+    /// Nothing was awaited from this person.
+    NotAwaited(Role),
+    /// The phrase belongs to the other person.
+    OtherPersons,
+    /// The call changes nothing now.
+    NoEffect,
+    /// The same call, heard by the other microphone.
+    SameCall,
+    /// Only the observer may call it.
+    ObserverOnly,
+    /// A microphone is still missing.
+    StillLost,
+}

@@ -1,0 +1,140 @@
+//! What the tool says by itself, per language: everything spoken that the procedure's author did not write.
+//!
+//! After a wrong read-back the reply is 'negative', what was heard, and the right version again, as aeronautical
+//! phraseology has it (SERA.14075 in the Commission Implementing Regulation (EU) 923/2012).
+
+/// Templates; `{x}` is filled in by `fill`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Lines {
+    pub wrong: &'static str,
+    pub unsure: &'static str,
+    pub early: &'static str,
+    pub reminder: &'static str,
+    pub too_soon: &'static str,
+    pub refused: &'static str,
+    pub noted: &'static str,
+    pub look: &'static str,
+    pub going_back: &'static str,
+    pub first_place: &'static str,
+    pub carrying_on: &'static str,
+    pub held_called: &'static str,
+    pub held_stop: &'static str,
+    pub held_maybe_stop: &'static str,
+    pub held_tries: &'static str,
+    pub held_no_answer: &'static str,
+    pub held_post_lost: &'static str,
+    pub held_voice: &'static str,
+    pub still_held: &'static str,
+    pub observer_only: &'static str,
+    pub still_lost: &'static str,
+    pub stopped: &'static str,
+    pub worker: &'static str,
+    pub observer: &'static str,
+    pub room: &'static str,
+    pub or: &'static str,
+}
+
+const ENGLISH: Lines = Lines {
+    wrong: "Negative. I heard: {heard}. {who}, the phrase is: {expected}.",
+    unsure: "I am not sure what I heard. {who}, please say: {expected}.",
+    early: "I was still speaking. {who}, please say it now: {expected}.",
+    reminder: "{who}, I am waiting for: {expected}.",
+    too_soon: "Too soon. {seconds} seconds more, then say: {expected}.",
+    refused: "Not right. Once more. ",
+    noted: "Noted: {answer}. ",
+    look: "Observer, look: {look}",
+    going_back: "Going back. ",
+    first_place: "This is the beginning. ",
+    carrying_on: "Carrying on. ",
+    held_called: "On hold. Observer, say: {carry_on}, when both are ready.",
+    held_stop:
+        "Stopped. Stand still. Observer: {carry_on}, to go on with this step. Or {stop}, once more, to end.",
+    held_maybe_stop: "I may have heard a call to stop. On hold. Observer: {carry_on}, or {stop}.",
+    held_tries: "On hold after too many tries. Observer, you decide: {carry_on}, {go_back}, or {stop}.",
+    held_no_answer: "No answer. On hold. Observer, you decide: {carry_on}, {go_back}, or {stop}.",
+    held_post_lost: "I can no longer hear {who}. On hold.",
+    held_voice: "The voice failed. On hold. Observer, say: {carry_on}, to try again.",
+    still_held: "Still on hold. Observer, say: {carry_on}, to go on.",
+    observer_only: "Only the observer can say that.",
+    still_lost: "I still cannot hear {who}. On hold.",
+    stopped: "The session is ended. Follow the local procedure.",
+    worker: "Worker",
+    observer: "Observer",
+    room: "the room",
+    or: ", or: ",
+};
+
+const KOREAN: Lines = Lines {
+    wrong: "아닙니다. {heard}, 라고 들었습니다. {who}, 말할 문구는: {expected}.",
+    unsure: "확실히 듣지 못했습니다. {who}, 다시 말해 주세요: {expected}.",
+    early: "아직 말하는 중이었습니다. {who}, 지금 말해 주세요: {expected}.",
+    reminder: "{who}, 기다리고 있습니다: {expected}.",
+    too_soon: "너무 빠릅니다. {seconds}초 뒤에 말해 주세요: {expected}.",
+    refused: "올바르지 않습니다. 다시 합니다. ",
+    noted: "기록했습니다: {answer}. ",
+    look: "관찰자, 확인하세요: {look}",
+    going_back: "앞으로 돌아갑니다. ",
+    first_place: "처음입니다. ",
+    carrying_on: "계속합니다. ",
+    held_called: "대기합니다. 관찰자, 준비되면 말해 주세요: {carry_on}.",
+    held_stop: "중지했습니다. 움직이지 마세요. 관찰자: 계속하려면 {carry_on}. 끝내려면 한 번 더 {stop}.",
+    held_maybe_stop: "중지하라는 말을 들은 것 같습니다. 대기합니다. 관찰자: {carry_on}, 또는 {stop}.",
+    held_tries: "여러 번 틀려서 대기합니다. 관찰자가 정하세요: {carry_on}, {go_back}, 또는 {stop}.",
+    held_no_answer: "대답이 없어 대기합니다. 관찰자가 정하세요: {carry_on}, {go_back}, 또는 {stop}.",
+    held_post_lost: "{who} 마이크가 들리지 않습니다. 대기합니다.",
+    held_voice: "음성이 실패했습니다. 대기합니다. 관찰자: {carry_on}.",
+    still_held: "아직 대기 중입니다. 관찰자, 계속하려면 말해 주세요: {carry_on}.",
+    observer_only: "관찰자만 말할 수 있습니다.",
+    still_lost: "{who} 마이크가 아직 들리지 않습니다. 대기합니다.",
+    stopped: "끝났습니다. 현장 지침을 따르세요.",
+    worker: "작업자",
+    observer: "관찰자",
+    room: "방",
+    or: ", 또는: ",
+};
+
+/// The lines for a BCP 47 language tag, and whether they are in that language (English stands in otherwise, which the
+/// caller must tell the user).
+pub fn lines(language: &str) -> (&'static Lines, bool) {
+    match language.split('-').next().unwrap_or_default() {
+        "en" => (&ENGLISH, true),
+        "ko" => (&KOREAN, true),
+        _ => (&ENGLISH, false),
+    }
+}
+
+/// Fills `{name}` places of a template. Values are not scanned again.
+pub fn fill(template: &str, values: &[(&str, &str)]) -> String {
+    let mut text = String::with_capacity(template.len() + 32);
+    let mut rest = template;
+    while let Some(open) = rest.find('{') {
+        let Some(close) = rest[open..].find('}').map(|at| open + at) else { break };
+        text.push_str(&rest[..open]);
+        let name = &rest[open + 1..close];
+        match values.iter().find(|(key, _)| *key == name) {
+            Some((_, value)) => text.push_str(value),
+            None => text.push_str(&rest[open..=close]),
+        }
+        rest = &rest[close + 1..];
+    }
+    text.push_str(rest);
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_filled_once_and_not_scanned_again() {
+        assert_eq!(fill("a {x} b {y}", &[("x", "{y}"), ("y", "2")]), "a {y} b 2");
+        assert_eq!(fill("open { here", &[]), "open { here");
+    }
+
+    #[test]
+    fn an_unknown_language_is_told_as_such() {
+        assert!(lines("en-GB").1);
+        assert!(lines("ko").1);
+        assert!(!lines("fr").1);
+    }
+}

@@ -1,0 +1,674 @@
+//! The rules: how an event changes the state and what is to be done about it.
+//!
+//! A step is confirmed only by an accepted read-back of the worker and then an accepted confirmation of the observer,
+//! each begun after the tool asked for it. Everything else repeats, holds, goes back or ends; nothing moves on by time.
+
+use super::event::{Action, Event, Note, Saying, Unheeded, What};
+use super::lines::{fill, lines, Lines};
+use super::state::{
+    calls, At, Deadline, HoldWhy, LastCall, Outcome, Phase, Reason, Speaking, Standing, State,
+};
+use crate::listen::heard::{Heard, Verdict};
+use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
+
+/// The awaited answer came while the tool spoke: ask for it this long after the tool ended, ms.
+const EARLY_ASK_MS: u64 = 1_500;
+/// On hold, say so again this often, ms.
+const STILL_HELD_MS: u64 = 60_000;
+
+/// One event in, the new state and the actions out. Events out of time order are taken at the latest time seen.
+pub fn step(state: State, event: Event, procedure: &Procedure) -> (State, Vec<Action>) {
+    let lines = lines(&procedure.language).0;
+    let mut machine = Machine { state, procedure, lines, actions: Vec::new() };
+    machine.handle(event);
+    (machine.state, machine.actions)
+}
+
+struct Machine<'a> {
+    state: State,
+    procedure: &'a Procedure,
+    lines: &'static Lines,
+    actions: Vec<Action>,
+}
+
+impl Machine<'_> {
+    fn handle(&mut self, event: Event) {
+        self.state.now_ms = self.state.now_ms.max(event.at_ms);
+        match (&self.state.phase, event.what) {
+            (Phase::Ended { .. }, _) => {}
+            (Phase::Ready, What::Begin) => self.begin(),
+            (_, What::Interrupt) => self.end(Outcome::Interrupted),
+            (_, What::InputEnded) => self.end(Outcome::InputEnded),
+            (Phase::Ready, _) | (_, What::Begin) => {}
+            (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
+            (_, What::SpeechEnded { utterance, .. }) => self.speech_ended(utterance),
+            (_, What::VoiceFailed { utterance, why }) => self.voice_failed(utterance, why),
+            (_, What::Heard(heard)) => self.heard(&heard),
+            (_, What::Time) => self.time(),
+            (_, What::PostLost { post, why }) => self.post_lost(post, why),
+            (_, What::PostBack { post }) => self.post_back(post),
+        }
+    }
+
+    // ---- the course of a session ----
+
+    fn begin(&mut self) {
+        match &self.procedure.opening {
+            Some(opening) => {
+                self.enter(Phase::Opening);
+                self.say(Saying::Opening, opening.clone());
+            }
+            None => self.go_on(""),
+        }
+    }
+
+    /// Enters the first place that is not done yet.
+    fn go_on(&mut self, remark: &str) {
+        if let Some(question) = self.state.answers.iter().position(Option::is_none) {
+            return self.ask(question as u16, remark);
+        }
+        for step in 0..self.state.steps.len() {
+            let active = self.state.active(self.procedure, step);
+            let progress = &mut self.state.steps[step];
+            if !active {
+                progress.standing = Standing::Skipped;
+            } else if progress.standing != Standing::Confirmed {
+                return self.instruct(step as u16, remark);
+            }
+        }
+        self.enter(Phase::Closing);
+        let text = format!("{remark}{}", self.procedure.closing);
+        self.say(Saying::Closing, text);
+    }
+
+    fn ask(&mut self, question: u16, remark: &str) {
+        self.enter(Phase::Asking { question });
+        let text = format!("{remark}{}", self.procedure.questions[usize::from(question)].ask);
+        self.say(Saying::Question, text);
+    }
+
+    /// Begins a visit to a step: whatever was said about it before no longer counts.
+    fn instruct(&mut self, step: u16, remark: &str) {
+        let now = self.state.now_ms;
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.standing = Standing::Instructed;
+        progress.first_began_ms.get_or_insert(now);
+        progress.began_ms = Some(now);
+        progress.instructed_ms = None;
+        progress.read_back_ms = None;
+        progress.confirmed_ms = None;
+        progress.visits += 1;
+        self.enter(Phase::ReadBack { step });
+        self.say_instruction(step, remark);
+    }
+
+    fn say_instruction(&mut self, step: u16, remark: &str) {
+        let text = format!("{remark}{}", self.procedure.steps[usize::from(step)].instruction);
+        self.say(Saying::Instruction, text);
+    }
+
+    fn say_look(&mut self, step: u16) {
+        let text = fill(self.lines.look, &[("look", &self.procedure.steps[usize::from(step)].look)]);
+        self.say(Saying::Look, text);
+    }
+
+    fn enter(&mut self, phase: Phase) {
+        self.state.phase = phase;
+        self.state.tries = 0;
+        self.state.reminders = 0;
+        self.state.came_early = false;
+        self.state.deadline = None;
+    }
+
+    fn end(&mut self, outcome: Outcome) {
+        if self.state.speaking.take().is_some() {
+            self.actions.push(Action::Hush);
+        }
+        self.enter(Phase::Ended { outcome });
+        self.actions.push(Action::End { outcome });
+    }
+
+    fn here(&self) -> At {
+        match self.state.phase {
+            Phase::Asking { question } => At::Question(question),
+            Phase::ReadBack { step } | Phase::Confirm { step } => At::Step(step),
+            Phase::Held { from, .. } => from,
+            Phase::Closing | Phase::Ended { .. } => At::Closing,
+            Phase::Ready | Phase::Opening => At::Opening,
+        }
+    }
+
+    // ---- speaking ----
+
+    fn say(&mut self, saying: Saying, text: String) {
+        if self.state.speaking.is_some() {
+            self.actions.push(Action::Hush);
+        }
+        let utterance = self.state.next_utterance;
+        self.state.next_utterance += 1;
+        self.state.speaking = Some(Speaking { utterance, began: false });
+        self.state.answers_from_ms = None;
+        self.state.deadline = None;
+        self.state.came_early = false;
+        self.actions.push(Action::Say { utterance, saying, text });
+    }
+
+    fn speech_began(&mut self, utterance: u64) {
+        if let Some(speaking) = self.state.speaking.as_mut().filter(|s| s.utterance == utterance) {
+            speaking.began = true;
+        }
+    }
+
+    fn speech_ended(&mut self, utterance: u64) {
+        if self.state.speaking.is_none_or(|speaking| speaking.utterance != utterance) {
+            return;
+        }
+        let now = self.state.now_ms;
+        self.state.speaking = None;
+        self.state.answers_from_ms = Some(now.saturating_sub(self.state.grace_ms));
+        match self.state.phase {
+            Phase::Opening => self.go_on(""),
+            Phase::Closing => self.end(Outcome::Completed),
+            Phase::ReadBack { step } => {
+                self.state.steps[usize::from(step)].instructed_ms.get_or_insert(now);
+                self.wait();
+            }
+            _ => self.wait(),
+        }
+    }
+
+    /// Sets the time after which the tool speaks again if nobody does.
+    fn wait(&mut self) {
+        let rules = &self.procedure.rules;
+        let (after_ms, why) = match self.state.phase {
+            _ if self.state.came_early => (EARLY_ASK_MS, Reason::TooEarly),
+            Phase::Held { .. } => (STILL_HELD_MS, Reason::StillHeld),
+            Phase::ReadBack { step } => {
+                let seconds = self.procedure.steps[usize::from(step)].reminder_s.unwrap_or(rules.reminder_s);
+                (ms(seconds), Reason::Silence)
+            }
+            Phase::Asking { .. } | Phase::Confirm { .. } => (ms(rules.reminder_s), Reason::Silence),
+            _ => return,
+        };
+        self.state.came_early = false;
+        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms + after_ms, why });
+    }
+
+    fn voice_failed(&mut self, utterance: u64, why: String) {
+        if self.state.speaking.is_none_or(|speaking| speaking.utterance != utterance) {
+            return;
+        }
+        self.state.speaking = None;
+        self.actions.push(Action::Note(Note::VoiceFailed { why }));
+        if matches!(self.state.phase, Phase::Held { why: HoldWhy::VoiceDead, .. }) {
+            // The hold could not be announced either: stay, listening; the screen says so.
+            self.state.answers_from_ms = Some(self.state.now_ms);
+            self.state.deadline = None;
+        } else {
+            self.hold(HoldWhy::VoiceDead);
+        }
+    }
+
+    // ---- time ----
+
+    fn time(&mut self) {
+        let Some(deadline) = self.state.deadline.filter(|deadline| self.state.now_ms >= deadline.at_ms)
+        else {
+            return;
+        };
+        self.state.deadline = None;
+        match deadline.why {
+            Reason::StillHeld => {
+                let text = self.with_calls(self.lines.still_held, &[]);
+                self.say(Saying::Hold, text);
+            }
+            Reason::TooEarly => {
+                let text = self.asking(self.lines.early, &[]);
+                self.say(Saying::AskAgain, text);
+            }
+            Reason::Silence => self.remind(),
+        }
+    }
+
+    fn remind(&mut self) {
+        self.state.reminders += 1;
+        if let Some(step) = self.state.current_step() {
+            self.state.steps[usize::from(step)].reminders += 1;
+        }
+        if self.state.reminders > self.procedure.rules.reminders {
+            return self.hold(HoldWhy::NoAnswer);
+        }
+        let text = self.asking(self.lines.reminder, &[]);
+        self.say(Saying::Reminder, text);
+    }
+
+    // ---- what people say ----
+
+    fn heard(&mut self, heard: &Heard) {
+        match &heard.verdict {
+            Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
+            Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
+                Use::Call { call } => self.call(call, heard),
+                _ => self.phrase(*phrase, heard),
+            },
+            // A call of no use now (hold while held) arrives as Other: it must not be taken for a wrong answer.
+            Verdict::Other { phrase } => match self.procedure.phrase(*phrase).used {
+                Use::Call { .. } => self.unheeded(heard.post, Unheeded::NoEffect),
+                _ => self.phrase(*phrase, heard),
+            },
+            Verdict::Unsure { closest, .. } => self.unsure(*closest, heard),
+        }
+    }
+
+    /// Why this utterance can't be an answer, if it can't.
+    fn not_an_answer(&self, heard: &Heard) -> Option<Unheeded> {
+        let Some(awaited) = self.state.awaited(self.procedure) else {
+            return Some(Unheeded::NotAwaited(Role::Observer));
+        };
+        if self.state.answers_from_ms.is_none_or(|from| heard.start_ms < from) {
+            return Some(Unheeded::WhileSpeaking);
+        }
+        if !heard.post.hears(awaited) {
+            return Some(Unheeded::NotAwaited(if heard.post == Post::Worker {
+                Role::Worker
+            } else {
+                Role::Observer
+            }));
+        }
+        None
+    }
+
+    fn phrase(&mut self, phrase: PhraseId, heard: &Heard) {
+        if let Some(why) = self.not_an_answer(heard) {
+            if why == Unheeded::WhileSpeaking && self.state.expected(self.procedure).contains(&phrase) {
+                self.state.came_early = true;
+            }
+            return self.unheeded(heard.post, why);
+        }
+        if self.held() {
+            return self.unheeded(heard.post, Unheeded::NoEffect);
+        }
+        let by = self.procedure.phrase(phrase).by;
+        if by.is_some_and(|role| !heard.post.hears(role)) {
+            return self.unheeded(heard.post, Unheeded::OtherPersons);
+        }
+        if !self.state.expected(self.procedure).contains(&phrase) {
+            return self.wrong(phrase, heard.post);
+        }
+        self.right(phrase, heard);
+    }
+
+    fn right(&mut self, phrase: PhraseId, heard: &Heard) {
+        let counted = Action::Note(Note::Counted { post: heard.post, phrase });
+        match (self.state.phase.clone(), self.procedure.phrase(phrase).used) {
+            (Phase::Asking { question }, Use::Answer { answer, .. }) => {
+                self.actions.push(counted);
+                self.answered(question, answer, phrase);
+            }
+            (Phase::ReadBack { step }, Use::ReadBack { .. }) => self.read_back(step, heard, counted),
+            (Phase::Confirm { step }, Use::Confirmation { .. }) => {
+                self.actions.push(counted);
+                self.confirmed(step, heard);
+            }
+            (Phase::Confirm { step }, Use::Refusal) => {
+                self.actions.push(counted);
+                self.refused(step);
+            }
+            // `expected` yields only the uses above; a new phase must be added here to count.
+            _ => self.unheeded(heard.post, Unheeded::NotAwaited(Role::Observer)),
+        }
+    }
+
+    fn answered(&mut self, question: u16, answer: u16, phrase: PhraseId) {
+        self.state.answers[usize::from(question)] = Some(answer);
+        self.actions.push(Action::Note(Note::Answered { question, answer }));
+        let remark = fill(self.lines.noted, &[("answer", &self.procedure.phrase(phrase).text)]);
+        self.go_on(&remark);
+    }
+
+    fn read_back(&mut self, step: u16, heard: &Heard, counted: Action) {
+        let floor_ms = ms(self.procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0));
+        let progress = &mut self.state.steps[usize::from(step)];
+        // No end of the instruction was reported: the minimum time has not begun.
+        let since = progress.instructed_ms.map_or(0, |over| heard.start_ms.saturating_sub(over));
+        if since < floor_ms {
+            progress.too_soon += 1;
+            let left_ms = floor_ms - since;
+            self.actions.push(Action::Note(Note::TooSoon { step, left_ms }));
+            let seconds = left_ms.div_ceil(1000).to_string();
+            let text = self.asking(self.lines.too_soon, &[("seconds", &seconds)]);
+            return self.say(Saying::TooSoon, text);
+        }
+        progress.standing = Standing::ReadBack;
+        progress.read_back_ms = Some(heard.end_ms);
+        self.actions.push(counted);
+        self.enter(Phase::Confirm { step });
+        self.say_look(step);
+    }
+
+    fn confirmed(&mut self, step: u16, heard: &Heard) {
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.standing = Standing::Confirmed;
+        progress.confirmed_ms = Some(heard.end_ms);
+        self.actions.push(Action::Note(Note::StepDone { step }));
+        self.go_on("");
+    }
+
+    fn refused(&mut self, step: u16) {
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.refusals += 1;
+        let refusals = progress.refusals;
+        self.actions.push(Action::Note(Note::Refused { step }));
+        if refusals.is_multiple_of(self.procedure.rules.tries) {
+            self.hold(HoldWhy::Tries);
+        } else {
+            self.instruct(step, self.lines.refused);
+        }
+    }
+
+    fn wrong(&mut self, phrase: PhraseId, post: Post) {
+        let text = self.procedure.phrase(phrase).text.clone();
+        let line = self.asking(self.lines.wrong, &[("heard", &text)]);
+        self.ask_again(post, line);
+    }
+
+    fn unsure(&mut self, closest: PhraseId, heard: &Heard) {
+        // In doubt the tool stops: something like hold or stop, at any moment, holds.
+        if let Use::Call { call: Call::Hold | Call::Stop } = self.procedure.phrase(closest).used {
+            if !self.held() {
+                return self.hold(HoldWhy::MaybeStop);
+            }
+            return self.unheeded(heard.post, Unheeded::NoEffect);
+        }
+        // On hold people talk to each other: only something like the awaited call is asked for again.
+        if self.held() && !self.state.expected(self.procedure).contains(&closest) {
+            return self.unheeded(heard.post, Unheeded::NoEffect);
+        }
+        match self.not_an_answer(heard) {
+            Some(why) => self.unheeded(heard.post, why),
+            None => {
+                let line = self.asking(self.lines.unsure, &[]);
+                self.ask_again(heard.post, line);
+            }
+        }
+    }
+
+    fn ask_again(&mut self, post: Post, line: String) {
+        self.state.tries += 1;
+        let try_number = self.state.tries;
+        if let Some(step) = self.state.current_step() {
+            self.state.steps[usize::from(step)].asks_again += 1;
+        }
+        self.actions.push(Action::Note(Note::AskedAgain { post, try_number }));
+        if try_number >= self.procedure.rules.tries && !self.held() {
+            self.hold(HoldWhy::Tries);
+        } else {
+            self.say(Saying::AskAgain, line);
+        }
+    }
+
+    fn unheeded(&mut self, post: Post, why: Unheeded) {
+        self.actions.push(Action::Note(Note::Unheeded { post, why }));
+    }
+
+    // ---- calls ----
+
+    fn call(&mut self, call: Call, heard: &Heard) {
+        if self.same_call(call, heard) {
+            return self.unheeded(heard.post, Unheeded::SameCall);
+        }
+        if !self.state.counts_at(self.procedure, heard.post).iter().any(|id| self.is_call(*id, call)) {
+            return self.unheeded(heard.post, Unheeded::NoEffect);
+        }
+        // The end is decided by a stop that was begun after the tool said what a second stop does.
+        let stopped = matches!(self.state.phase, Phase::Held { why: HoldWhy::Stop, .. });
+        let announced = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        match call {
+            Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
+            Call::CarryOn if !heard.post.hears(Role::Observer) => {
+                self.unheeded(heard.post, Unheeded::ObserverOnly);
+                return self.say(Saying::Remark, self.lines.observer_only.to_string());
+            }
+            Call::CarryOn if !self.state.lost.is_empty() => {
+                self.unheeded(heard.post, Unheeded::StillLost);
+                let post = self.state.lost[0];
+                let text = fill(self.lines.still_lost, &[("who", self.post_name(post))]);
+                return self.say(Saying::Hold, text);
+            }
+            _ => {}
+        }
+        self.state.last_call =
+            Some(LastCall { call, post: heard.post, start_ms: heard.start_ms, end_ms: heard.end_ms });
+        self.state.calls_obeyed += 1;
+        self.actions.push(Action::Note(Note::Obeyed { post: heard.post, call }));
+        match call {
+            Call::Hold => self.hold(HoldWhy::Called),
+            Call::CarryOn => self.carry_on(),
+            Call::SayAgain => self.say_again(),
+            Call::GoBack => self.go_back(),
+            Call::Stop => {
+                self.state.stops += 1;
+                if stopped {
+                    self.stop_for_good();
+                } else {
+                    self.hold(HoldWhy::Stop);
+                }
+            }
+        }
+    }
+
+    fn held(&self) -> bool {
+        matches!(self.state.phase, Phase::Held { .. })
+    }
+
+    fn is_call(&self, id: PhraseId, call: Call) -> bool {
+        self.procedure.phrase(id).used == Use::Call { call }
+    }
+
+    /// Both microphones may pick up one call; the second report of it overlaps the first in time.
+    fn same_call(&self, call: Call, heard: &Heard) -> bool {
+        self.state.last_call.is_some_and(|last| {
+            last.call == call
+                && last.post != heard.post
+                && heard.start_ms <= last.end_ms
+                && last.start_ms <= heard.end_ms
+        })
+    }
+
+    fn hold(&mut self, why: HoldWhy) {
+        let from = self.here();
+        if let Some(step) = self.state.current_step() {
+            self.state.steps[usize::from(step)].holds += 1;
+        }
+        self.state.holds += 1;
+        self.enter(Phase::Held { why, from });
+        self.actions.push(Action::Note(Note::Held { why }));
+        let text = self.held_line(why);
+        self.say(Saying::Hold, text);
+    }
+
+    fn held_line(&self, why: HoldWhy) -> String {
+        let template = match why {
+            HoldWhy::Called => self.lines.held_called,
+            HoldWhy::Stop => self.lines.held_stop,
+            HoldWhy::MaybeStop => self.lines.held_maybe_stop,
+            HoldWhy::Tries => self.lines.held_tries,
+            HoldWhy::NoAnswer => self.lines.held_no_answer,
+            HoldWhy::PostLost(_) => self.lines.held_post_lost,
+            HoldWhy::VoiceDead => self.lines.held_voice,
+        };
+        let who = match why {
+            HoldWhy::PostLost(post) => self.post_name(post),
+            _ => self.lines.observer,
+        };
+        self.with_calls(template, &[("who", who)])
+    }
+
+    /// After a hold the step is done again from its instruction: what was said before the hold may no longer be so.
+    fn carry_on(&mut self) {
+        self.actions.push(Action::Note(Note::CarriedOn));
+        let remark = self.lines.carrying_on;
+        match self.here() {
+            At::Opening => {
+                self.enter(Phase::Opening);
+                let text = self.procedure.opening.clone().unwrap_or_default();
+                self.say(Saying::Opening, format!("{remark}{text}"));
+            }
+            At::Question(question) => self.ask(question, remark),
+            At::Step(step) => self.instruct(step, remark),
+            At::Closing => self.go_on(remark),
+        }
+    }
+
+    fn say_again(&mut self) {
+        match self.state.phase.clone() {
+            Phase::Asking { question } => {
+                let text = self.procedure.questions[usize::from(question)].ask.clone();
+                self.say(Saying::Question, text);
+            }
+            Phase::ReadBack { step } => self.say_instruction(step, ""),
+            Phase::Confirm { step } => self.say_look(step),
+            Phase::Held { why, .. } => {
+                let text = self.held_line(why);
+                self.say(Saying::Hold, text);
+            }
+            Phase::Opening => {
+                let text = self.procedure.opening.clone().unwrap_or_default();
+                self.say(Saying::Opening, text);
+            }
+            Phase::Closing => self.say(Saying::Closing, self.procedure.closing.clone()),
+            Phase::Ready | Phase::Ended { .. } => {}
+        }
+    }
+
+    fn go_back(&mut self) {
+        self.state.go_backs += 1;
+        self.actions.push(Action::Note(Note::WentBack));
+        let here = self.here();
+        let before = self.place_before(here);
+        let (place, remark) = match before {
+            Some(place) => (place, self.lines.going_back),
+            None => (here, self.lines.first_place),
+        };
+        match place {
+            At::Question(question) => {
+                self.reopen_steps(0);
+                for answer in &mut self.state.answers[usize::from(question)..] {
+                    *answer = None;
+                }
+            }
+            At::Step(step) => self.reopen_steps(usize::from(step)),
+            At::Opening | At::Closing => {}
+        }
+        self.go_on(remark);
+    }
+
+    /// The place before this one; `None` at the beginning.
+    fn place_before(&self, here: At) -> Option<At> {
+        let steps_before = match here {
+            At::Opening => return None,
+            At::Question(question) => return question.checked_sub(1).map(At::Question),
+            At::Step(step) => usize::from(step),
+            At::Closing => self.state.steps.len(),
+        };
+        (0..steps_before)
+            .rev()
+            .find(|step| self.state.active(self.procedure, *step))
+            .map(|step| At::Step(step as u16))
+            .or_else(|| self.state.answers.len().checked_sub(1).map(|last| At::Question(last as u16)))
+    }
+
+    fn reopen_steps(&mut self, from: usize) {
+        for progress in &mut self.state.steps[from..] {
+            progress.standing = Standing::Pending;
+            progress.read_back_ms = None;
+            progress.confirmed_ms = None;
+        }
+    }
+
+    fn stop_for_good(&mut self) {
+        // The words are only spoken; nothing that follows them counts any more.
+        self.say(Saying::Closing, self.lines.stopped.to_string());
+        self.state.speaking = None;
+        self.end(Outcome::Stopped);
+    }
+
+    // ---- microphones ----
+
+    fn post_lost(&mut self, post: Post, why: String) {
+        if !self.state.posts.contains(&post) || self.state.lost.contains(&post) {
+            return;
+        }
+        self.state.lost.push(post);
+        self.actions.push(Action::Note(Note::Lost { post, why }));
+        self.hold(HoldWhy::PostLost(post));
+    }
+
+    fn post_back(&mut self, post: Post) {
+        if self.state.lost.contains(&post) {
+            self.state.lost.retain(|lost| *lost != post);
+            self.actions.push(Action::Note(Note::Back { post }));
+        }
+    }
+
+    // ---- words ----
+
+    fn post_name(&self, post: Post) -> &'static str {
+        match post {
+            Post::Worker => self.lines.worker,
+            Post::Observer => self.lines.observer,
+            Post::Room => self.lines.room,
+        }
+    }
+
+    /// Fills a template with who is awaited and what is expected from them.
+    fn asking(&self, template: &str, more: &[(&str, &str)]) -> String {
+        let who = match self.state.awaited(self.procedure) {
+            Some(Role::Worker) => self.lines.worker,
+            _ => self.lines.observer,
+        };
+        let expected = self.prompted().join(self.lines.or);
+        let mut values = vec![("who", who), ("expected", expected.as_str())];
+        values.extend_from_slice(more);
+        fill(template, &values)
+    }
+
+    /// The phrases a prompt names: every answer to a question; otherwise the first phrase and, for the observer, the
+    /// first refusal, so that refusing is never harder than confirming.
+    fn prompted(&self) -> Vec<String> {
+        let text = |id: PhraseId| self.procedure.phrase(id).text.clone();
+        match self.state.phase {
+            Phase::Confirm { step } => {
+                let step = &self.procedure.steps[usize::from(step)];
+                step.confirm.first().into_iter().chain(step.refuse.first()).map(|id| text(*id)).collect()
+            }
+            Phase::ReadBack { step } => self.procedure.steps[usize::from(step)]
+                .read_back
+                .first()
+                .map(|id| text(*id))
+                .into_iter()
+                .collect(),
+            _ => self.state.expected(self.procedure).into_iter().map(text).collect(),
+        }
+    }
+
+    fn with_calls(&self, template: &str, more: &[(&str, &str)]) -> String {
+        let phrase = |wanted: Call| {
+            calls(self.procedure)
+                .find(|(_, call)| *call == wanted)
+                .map(|(id, _)| self.procedure.phrase(id).text.as_str())
+                .unwrap_or_default()
+        };
+        let mut values = vec![
+            ("carry_on", phrase(Call::CarryOn)),
+            ("go_back", phrase(Call::GoBack)),
+            ("stop", phrase(Call::Stop)),
+        ];
+        values.extend_from_slice(more);
+        fill(template, &values)
+    }
+}
+
+fn ms(seconds: f64) -> u64 {
+    (seconds * 1000.0).round().max(0.0) as u64
+}

@@ -1,0 +1,266 @@
+//! The session's state: plain data, serialisable, comparable. The rules that change it are in `machine`.
+
+use crate::procedure::{Call, Condition, PhraseId, Post, Procedure, Role, Use};
+use serde::{Deserialize, Serialize};
+
+/// A person may begin to answer this long before the tool's last sound is out and still be heard: people answer each
+/// other after about 200 ms on average, and often before the end (Stivers et al. 2009, PNAS 106(26):10587-92).
+pub const DEFAULT_GRACE_MS: u64 = 250;
+
+/// A place in the procedure that a hold returns to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum At {
+    Opening,
+    Question(u16),
+    Step(u16),
+    Closing,
+}
+
+/// What is going on.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "phase", rename_all = "kebab-case")]
+pub enum Phase {
+    Ready,
+    Opening,
+    Asking { question: u16 },
+    ReadBack { step: u16 },
+    Confirm { step: u16 },
+    Held { why: HoldWhy, from: At },
+    Closing,
+    Ended { outcome: Outcome },
+}
+
+/// Why the session is on hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HoldWhy {
+    /// Somebody called hold.
+    Called,
+    /// Somebody called stop; a second stop ends the session.
+    Stop,
+    /// Something like hold or stop was heard, not surely.
+    MaybeStop,
+    /// Too many wrong or unsure answers, or refusals, at one step.
+    Tries,
+    /// Nobody answered.
+    NoAnswer,
+    PostLost(Post),
+    VoiceDead,
+}
+
+/// How the session ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    Completed,
+    Stopped,
+    InputEnded,
+    Interrupted,
+}
+
+/// Where a step stands.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Standing {
+    #[default]
+    Pending,
+    /// An answer switched it off.
+    Skipped,
+    Instructed,
+    ReadBack,
+    Confirmed,
+}
+
+/// What happened at one step so far. Counters survive going back; times are of the latest visit.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Progress {
+    pub standing: Standing,
+    pub first_began_ms: Option<u64>,
+    /// First sound of the instruction.
+    pub began_ms: Option<u64>,
+    /// Last sound of the first instruction of this visit: `at_least` counts from here.
+    pub instructed_ms: Option<u64>,
+    pub read_back_ms: Option<u64>,
+    pub confirmed_ms: Option<u64>,
+    pub asks_again: u32,
+    pub refusals: u32,
+    pub reminders: u32,
+    pub holds: u32,
+    pub too_soon: u32,
+    pub visits: u32,
+}
+
+/// An utterance of the tool that has not ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Speaking {
+    pub utterance: u64,
+    pub began: bool,
+}
+
+/// When time itself will be an event, and why.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Deadline {
+    pub at_ms: u64,
+    pub why: Reason,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reason {
+    /// Nobody answered since the prompt.
+    Silence,
+    /// The right phrase came while the tool was still speaking.
+    TooEarly,
+    /// Still on hold.
+    StillHeld,
+}
+
+/// The last call that was obeyed, to tell the same call heard by the other microphone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastCall {
+    pub call: Call,
+    pub post: Post,
+    pub start_ms: u64,
+    pub end_ms: u64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct State {
+    pub now_ms: u64,
+    pub posts: Vec<Post>,
+    pub lost: Vec<Post>,
+    pub phase: Phase,
+    pub speaking: Option<Speaking>,
+    pub next_utterance: u64,
+    /// Answers must begin at or after this; `None` while the tool speaks.
+    pub answers_from_ms: Option<u64>,
+    pub tries: u32,
+    pub reminders: u32,
+    /// The awaited phrase came while the tool was speaking.
+    pub came_early: bool,
+    pub deadline: Option<Deadline>,
+    pub answers: Vec<Option<u16>>,
+    pub steps: Vec<Progress>,
+    pub last_call: Option<LastCall>,
+    pub grace_ms: u64,
+    pub calls_obeyed: u32,
+    pub holds: u32,
+    pub stops: u32,
+    pub go_backs: u32,
+}
+
+impl State {
+    /// A session that has not begun. `posts` are the microphones in use: one shared, or one a person.
+    pub fn new(procedure: &Procedure, posts: &[Post], grace_ms: u64) -> State {
+        State {
+            now_ms: 0,
+            posts: posts.to_vec(),
+            lost: Vec::new(),
+            phase: Phase::Ready,
+            speaking: None,
+            next_utterance: 1,
+            answers_from_ms: None,
+            tries: 0,
+            reminders: 0,
+            came_early: false,
+            deadline: None,
+            answers: vec![None; procedure.questions.len()],
+            steps: vec![Progress::default(); procedure.steps.len()],
+            last_call: None,
+            grace_ms,
+            calls_obeyed: 0,
+            holds: 0,
+            stops: 0,
+            go_backs: 0,
+        }
+    }
+
+    /// When to send `What::Time`, if nothing else happens before.
+    pub fn wake_at(&self) -> Option<u64> {
+        self.deadline.map(|deadline| deadline.at_ms)
+    }
+
+    pub fn ended(&self) -> Option<Outcome> {
+        match self.phase {
+            Phase::Ended { outcome } => Some(outcome),
+            _ => None,
+        }
+    }
+
+    /// Who is awaited now.
+    pub fn awaited(&self, procedure: &Procedure) -> Option<Role> {
+        match self.phase {
+            Phase::Asking { question } => Some(procedure.questions[usize::from(question)].by),
+            Phase::ReadBack { .. } => Some(Role::Worker),
+            Phase::Confirm { .. } | Phase::Held { .. } => Some(Role::Observer),
+            _ => None,
+        }
+    }
+
+    /// The phrases that would move the session on now, the prompted one first.
+    pub fn expected(&self, procedure: &Procedure) -> Vec<PhraseId> {
+        match &self.phase {
+            Phase::Asking { question } => {
+                procedure.questions[usize::from(*question)].answers.iter().map(|a| a.phrase).collect()
+            }
+            Phase::ReadBack { step } => procedure.steps[usize::from(*step)].read_back.clone(),
+            Phase::Confirm { step } => {
+                let step = &procedure.steps[usize::from(*step)];
+                step.confirm.iter().chain(&step.refuse).copied().collect()
+            }
+            Phase::Held { .. } => {
+                calls(procedure).filter(|(_, call)| *call == Call::CarryOn).map(|c| c.0).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// Every phrase that counts at this post now, calls included.
+    pub fn counts_at(&self, procedure: &Procedure, post: Post) -> Vec<PhraseId> {
+        let held = matches!(self.phase, Phase::Held { .. });
+        let mut ids: Vec<PhraseId> = self
+            .expected(procedure)
+            .into_iter()
+            .filter(|id| procedure.phrase(*id).by.is_none_or(|role| post.hears(role)))
+            .collect();
+        for (id, call) in calls(procedure) {
+            let valid = match call {
+                Call::CarryOn => held,
+                Call::Hold => !held,
+                _ => true,
+            };
+            if valid && !ids.contains(&id) {
+                ids.push(id);
+            }
+        }
+        ids
+    }
+
+    /// Whether the answers so far switch this step on. A condition on an unanswered question does not hold.
+    pub fn active(&self, procedure: &Procedure, step: usize) -> bool {
+        procedure.steps[step].when.iter().all(|condition| self.holds(condition))
+    }
+
+    fn holds(&self, condition: &Condition) -> bool {
+        self.answers[usize::from(condition.question)]
+            .is_some_and(|answer| condition.answers.contains(&answer))
+    }
+
+    /// The step being done, or that a hold returns to.
+    pub fn current_step(&self) -> Option<u16> {
+        match self.phase {
+            Phase::ReadBack { step } | Phase::Confirm { step } => Some(step),
+            Phase::Held { from: At::Step(step), .. } => Some(step),
+            _ => None,
+        }
+    }
+}
+
+/// Every call phrase of the procedure.
+pub(super) fn calls(procedure: &Procedure) -> impl Iterator<Item = (PhraseId, Call)> + '_ {
+    procedure.phrase_ids().filter_map(|id| match procedure.phrase(id).used {
+        Use::Call { call } => Some((id, call)),
+        _ => None,
+    })
+}
