@@ -3,5 +3,9 @@
 //! Owns what was heard and how sure that is. Must not know the session's rules: it is told which phrases count now and
 //! reports what it heard.
 
+pub mod accept;
+pub mod decoys;
 pub mod engine;
 pub mod heard;
+pub mod listener;
+pub mod segment;

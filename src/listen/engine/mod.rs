@@ -3,6 +3,7 @@
 //! Owns the trait and the common form of a score. Nothing outside this folder names an engine's insides, and no engine
 //! decides anything: it only scores; `accept` decides.
 
+pub mod phones;
 pub mod vosk;
 
 use crate::procedure::{PhraseId, Place};

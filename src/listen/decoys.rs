@@ -1,0 +1,150 @@
+//! Decoys: word sequences that must not be taken for a phrase, derived from the phrase itself.
+//!
+//! Owns the derivations and their data tables. Must not know how decoys are scored or what follows from one.
+//! A decoy that *is* another phrase of the procedure is left out: that phrase competes under its own name.
+
+use std::collections::BTreeSet;
+
+/// Decoys a phrase may have at most, so that the cost of listening stays bounded.
+pub const MAX_PER_PHRASE: usize = 24;
+
+const OPPOSITES: &str = include_str!("opposites.tsv");
+
+/// Words whose loss or gain does not change what a phrase says: never dropped to make a decoy.
+const WEIGHTLESS: [&str; 14] =
+    ["a", "an", "the", "is", "are", "was", "were", "my", "i", "it", "to", "and", "of", "now"];
+
+const NEGATIONS: [&str; 4] = ["not", "no", "never", "don't"];
+
+/// The decoys of one phrase, most telling first, without any that is in `phrases`.
+pub fn derive(phrase: &str, phrases: &BTreeSet<String>) -> Vec<String> {
+    let words: Vec<&str> = phrase.split(' ').collect();
+    let mut found: Vec<String> = Vec::new();
+    for decoy in opposites(&words).chain(negations(&words)).chain(cut(&words)).chain(dropped(&words)) {
+        let text = decoy.join(" ");
+        if !text.is_empty() && text != phrase && !phrases.contains(&text) && !found.contains(&text) {
+            found.push(text);
+        }
+    }
+    found.truncate(MAX_PER_PHRASE);
+    found
+}
+
+/// The pairs of the table.
+pub fn opposite_pairs() -> impl Iterator<Item = (&'static str, &'static str)> {
+    OPPOSITES.lines().filter(|line| !line.starts_with('#')).filter_map(|line| line.split_once('\t'))
+}
+
+/// Each word in turn replaced by each of its opposites.
+fn opposites<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
+    words.iter().enumerate().flat_map(move |(index, word)| {
+        opposite_pairs()
+            .filter_map(move |(a, b)| match *word {
+                w if w == a => Some(b),
+                w if w == b => Some(a),
+                _ => None,
+            })
+            .map(move |other| with(words, index, other))
+    })
+}
+
+fn with<'a>(words: &[&'a str], index: usize, word: &'a str) -> Vec<&'a str> {
+    let mut changed = words.to_vec();
+    changed[index] = word;
+    changed
+}
+
+/// Negations put in (before any word but the first, and 'no' in front) or left out.
+fn negations<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
+    let without = words.iter().enumerate().filter(|(_, word)| NEGATIONS.contains(word)).map(|(index, _)| {
+        let mut less = words.to_vec();
+        less.remove(index);
+        less
+    });
+    let negated = words.iter().any(|word| NEGATIONS.contains(word));
+    let inserted = (1..words.len()).rev().filter(move |_| !negated).map(|index| {
+        let mut more = words.to_vec();
+        more.insert(index, "not");
+        more
+    });
+    let fronted = ["no", "not"].into_iter().filter(move |_| !negated).map(|word| {
+        let mut more = vec![word];
+        more.extend_from_slice(words);
+        more
+    });
+    without.chain(inserted).chain(fronted)
+}
+
+/// The first and the last part of a phrase, down to one word.
+fn cut<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
+    let count = words.len();
+    (1..count).rev().flat_map(move |keep| [words[..keep].to_vec(), words[count - keep..].to_vec()])
+}
+
+/// Each word that carries meaning left out.
+fn dropped<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
+    (0..words.len()).filter(|index| words.len() > 1 && !WEIGHTLESS.contains(&words[*index])).map(|index| {
+        let mut less = words.to_vec();
+        less.remove(index);
+        less
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(phrase: &str) -> Vec<String> {
+        derive(phrase, &BTreeSet::new())
+    }
+
+    #[test]
+    fn the_reverse_the_negated_and_the_half_phrase_are_decoys() {
+        let decoys = of("inner gloves on");
+        for wanted in [
+            "inner gloves off",
+            "outer gloves on",
+            "inner gloves not on",
+            "no inner gloves on",
+            "inner gloves",
+            "gloves on",
+        ] {
+            assert!(decoys.iter().any(|d| d == wanted), "{wanted:?} not in {decoys:?}");
+        }
+        assert!(!decoys.iter().any(|d| d == "inner gloves on"));
+    }
+
+    #[test]
+    fn a_negation_in_the_phrase_is_left_out_not_doubled() {
+        let decoys = of("gown not torn");
+        assert!(decoys.contains(&"gown torn".to_string()));
+        assert!(!decoys.iter().any(|d| d.contains("not not")));
+    }
+
+    #[test]
+    fn another_phrase_is_never_a_decoy() {
+        let phrases = BTreeSet::from(["inner gloves on".to_string(), "outer gloves on".to_string()]);
+        assert!(!derive("inner gloves on", &phrases).contains(&"outer gloves on".to_string()));
+    }
+
+    #[test]
+    fn one_stop_of_two_is_a_decoy_so_that_it_is_asked_about() {
+        assert!(of("stop stop").contains(&"stop".to_string()));
+    }
+
+    #[test]
+    fn the_number_of_decoys_is_bounded() {
+        let long = "on off open closed over under tied good in up left inner clean clear dry start";
+        assert_eq!(of(long).len(), MAX_PER_PHRASE);
+    }
+
+    #[test]
+    fn the_table_of_opposites_has_no_pair_twice_and_no_blank() {
+        let mut seen = BTreeSet::new();
+        for (a, b) in opposite_pairs() {
+            assert!(!a.is_empty() && !b.is_empty() && a != b, "{a:?} {b:?}");
+            assert!(seen.insert(if a < b { (a, b) } else { (b, a) }), "{a} {b} twice");
+        }
+        assert!(seen.len() > 40);
+    }
+}

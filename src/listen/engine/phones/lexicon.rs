@@ -1,0 +1,111 @@
+//! Pronunciations: CMUdict and the procedure's own.
+//!
+//! Owns the dictionary text and looks words up in it. Must not know how phones are scored.
+
+use super::tokens;
+use crate::listen::engine::WordProblem;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Phone indices of one way to say a word.
+pub type Pronunciation = Vec<u8>;
+
+/// The dictionary, kept as its text with a sorted index of line starts: a third of the memory of a hash map of strings.
+pub struct Lexicon {
+    text: String,
+    lines: Vec<u32>,
+}
+
+impl Lexicon {
+    pub fn load(path: &Path) -> std::io::Result<Lexicon> {
+        Ok(Lexicon::from_text(std::fs::read_to_string(path)?))
+    }
+
+    pub fn from_text(text: String) -> Lexicon {
+        let mut lines: Vec<u32> = Vec::with_capacity(140_000);
+        let mut at = 0usize;
+        for line in text.split_inclusive('\n') {
+            if !line.trim().is_empty() && !line.starts_with(";;;") {
+                lines.push(at as u32);
+            }
+            at += line.len();
+        }
+        lines.sort_by(|a, b| head(&text, *a).cmp(head(&text, *b)));
+        Lexicon { text, lines }
+    }
+
+    /// Every pronunciation of a word; the procedure's own replace the dictionary's.
+    pub fn look_up(
+        &self,
+        word: &str,
+        given: &BTreeMap<String, Vec<Vec<String>>>,
+    ) -> Result<Vec<Pronunciation>, WordProblem> {
+        if let Some(own) = given.get(word) {
+            return own.iter().map(|phones| indices(phones.iter().map(String::as_str))).collect();
+        }
+        let first = self.lines.partition_point(|line| head(&self.text, *line) < word);
+        let mut found = Vec::new();
+        for line in self.lines[first..].iter().take_while(|line| head(&self.text, **line) == word) {
+            let rest = self.text[*line as usize..].lines().next().unwrap_or_default();
+            let phones = rest.split('#').next().unwrap_or_default().split_whitespace().skip(1);
+            let pronunciation = indices(phones)?;
+            if !found.contains(&pronunciation) {
+                found.push(pronunciation);
+            }
+        }
+        if found.is_empty() {
+            return Err(WordProblem::NotInDictionary);
+        }
+        Ok(found)
+    }
+}
+
+/// The word at a line start, without its variant number: `tear(2)` is `tear`.
+fn head(text: &str, line: u32) -> &str {
+    let rest = &text[line as usize..];
+    let end = rest.find(|c: char| c.is_whitespace() || c == '(').unwrap_or(rest.len());
+    &rest[..end]
+}
+
+fn indices<'a>(phones: impl Iterator<Item = &'a str>) -> Result<Pronunciation, WordProblem> {
+    phones
+        .map(|phone| tokens::phone(phone).ok_or_else(|| WordProblem::UnknownPhone(phone.to_string())))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(pronunciation: &[u8]) -> String {
+        let names: Vec<&str> = pronunciation.iter().map(|p| tokens::PHONES[usize::from(*p)].0).collect();
+        names.join(" ")
+    }
+
+    fn small() -> Lexicon {
+        Lexicon::from_text(
+            "glove G L AH1 V\ntear T EH1 R\ntear(2) T IH1 R # weep\n;;; note\ngown G AW1 N\n".into(),
+        )
+    }
+
+    #[test]
+    fn every_variant_of_a_word_is_found() {
+        let found = small().look_up("tear", &BTreeMap::new()).unwrap();
+        // CMUdict has these two for 'tear'.
+        assert_eq!(found.iter().map(|p| names(p)).collect::<Vec<_>>(), ["T EH R", "T IH R"]);
+    }
+
+    #[test]
+    fn an_unknown_word_is_a_problem_not_an_empty_list() {
+        assert_eq!(small().look_up("glov", &BTreeMap::new()), Err(WordProblem::NotInDictionary));
+    }
+
+    #[test]
+    fn a_given_pronunciation_wins_and_its_phones_are_checked() {
+        let mut given = BTreeMap::new();
+        given.insert("doff".to_string(), vec![vec!["D".to_string(), "AO1".to_string(), "F".to_string()]]);
+        given.insert("bad".to_string(), vec![vec!["QX".to_string()]]);
+        assert_eq!(names(&small().look_up("doff", &given).unwrap()[0]), "D AO F");
+        assert_eq!(small().look_up("bad", &given), Err(WordProblem::UnknownPhone("QX".into())));
+    }
+}

@@ -1,0 +1,252 @@
+//! One post's listener: audio in, `Heard` out. Sans-IO: time is the number of samples taken in.
+//!
+//! Owns one engine and one segmenter. Must not know the session's rules: it is told which phrases count.
+
+use super::accept::{decide, Bar};
+use super::decoys;
+use super::engine::{BadWord, Candidate, Engine, EngineError, Kind};
+use super::heard::{Evidence, Heard, Ignored, Verdict};
+use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
+use crate::procedure::{PhraseId, Place, Post, Procedure};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Instant;
+
+/// A pause decides early only at this confidence.
+const EARLY_CONFIDENCE: f32 = 0.8;
+/// Shorter voice than this is a click or a cough, ms.
+const SHORTEST_MS: u64 = 120;
+
+/// What a listener needs of a procedure: its phrases, the decoys of each, and how words are said.
+pub struct Vocabulary {
+    phrases: Vec<String>,
+    decoys: Vec<Vec<String>>,
+    own_decoys: Vec<String>,
+    given: BTreeMap<String, Vec<Vec<String>>>,
+}
+
+impl Vocabulary {
+    /// A procedure's phrases. Every call, read-back, confirmation, refusal and answer is in.
+    pub fn new(procedure: &Procedure, engine: &dyn Engine) -> Result<Vocabulary, Vec<BadWord>> {
+        let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
+        Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)
+    }
+
+    /// Checks every phrase against the engine and derives the decoys it can pronounce. Fails with every word of a
+    /// phrase, or of a decoy the author gave, that the engine does not know; derived decoys with such words are left
+    /// out, since nobody could say them to this engine.
+    pub fn of(
+        phrases: Vec<(String, Place)>,
+        own_decoys: Vec<String>,
+        given: BTreeMap<String, Vec<Vec<String>>>,
+        engine: &dyn Engine,
+    ) -> Result<Vocabulary, Vec<BadWord>> {
+        let mut bad = Vec::new();
+        let own = own_decoys.iter().map(|text| (text, Place::BUILT_IN));
+        for (text, at) in phrases.iter().map(|(text, at)| (text, *at)).chain(own) {
+            for word in text.split(' ') {
+                if let Err(problem) = engine.check_word(word, &given) {
+                    bad.push(BadWord { phrase: text.clone(), word: word.to_string(), at, problem });
+                }
+            }
+        }
+        if !bad.is_empty() {
+            return Err(bad);
+        }
+        let phrases: Vec<String> = phrases.into_iter().map(|(text, _)| text).collect();
+        let all: BTreeSet<String> = phrases.iter().cloned().collect();
+        let sayable = |text: &String| text.split(' ').all(|word| engine.check_word(word, &given).is_ok());
+        let decoys = phrases
+            .iter()
+            .map(|phrase| decoys::derive(phrase, &all).into_iter().filter(sayable).collect())
+            .collect();
+        Ok(Vocabulary { phrases, decoys, own_decoys, given })
+    }
+
+    /// The words of a phrase.
+    pub fn text(&self, id: PhraseId) -> &str {
+        &self.phrases[usize::from(id.0)]
+    }
+
+    /// Every phrase.
+    pub fn ids(&self) -> Vec<PhraseId> {
+        (0..self.phrases.len()).map(|index| PhraseId(index as u16)).collect()
+    }
+
+    /// Phrases that count and their decoys, then every other phrase.
+    fn candidates(&self, counts: &[PhraseId]) -> Vec<Candidate> {
+        let mut candidates: Vec<Candidate> = Vec::new();
+        let mut seen = BTreeSet::new();
+        for id in counts {
+            let index = usize::from(id.0);
+            seen.insert(self.phrases[index].clone());
+            candidates.push(Candidate { text: self.phrases[index].clone(), kind: Kind::Counts(*id) });
+        }
+        for (index, text) in self.phrases.iter().enumerate() {
+            if seen.insert(text.clone()) {
+                candidates.push(Candidate { text: text.clone(), kind: Kind::Other(PhraseId(index as u16)) });
+            }
+        }
+        for id in counts {
+            for text in self.decoys[usize::from(id.0)].iter().chain(&self.own_decoys) {
+                if seen.insert(text.clone()) {
+                    candidates.push(Candidate { text: text.clone(), kind: Kind::Decoy(*id) });
+                }
+            }
+        }
+        candidates
+    }
+
+    /// Number of decoys of all phrases, for the journal.
+    pub fn decoy_count(&self) -> usize {
+        self.decoys.iter().map(Vec::len).sum::<usize>() + self.own_decoys.len()
+    }
+}
+
+pub struct Listener {
+    segmenter: Segmenter,
+    ear: Ear,
+}
+
+/// Everything but the segmenter, so that both can be used at once.
+struct Ear {
+    post: Post,
+    engine: Box<dyn Engine>,
+    vocabulary: Arc<Vocabulary>,
+    bar: Bar,
+    counts: Vec<PhraseId>,
+    candidates: Vec<Candidate>,
+    /// Session time of sample 0, ms.
+    offset_ms: u64,
+}
+
+impl Listener {
+    pub fn new(post: Post, engine: Box<dyn Engine>, vocabulary: Arc<Vocabulary>, bar: Bar) -> Listener {
+        Listener::with_limits(post, engine, vocabulary, bar, Limits::default())
+    }
+
+    pub fn with_limits(
+        post: Post,
+        engine: Box<dyn Engine>,
+        vocabulary: Arc<Vocabulary>,
+        bar: Bar,
+        limits: Limits,
+    ) -> Listener {
+        let ear =
+            Ear { post, engine, vocabulary, bar, counts: Vec::new(), candidates: Vec::new(), offset_ms: 0 };
+        Listener { segmenter: Segmenter::new(limits), ear }
+    }
+
+    pub fn post(&self) -> Post {
+        self.ear.post
+    }
+
+    /// Says at which session time the next sample was taken, ms.
+    pub fn set_clock(&mut self, now_ms: u64) {
+        self.ear.offset_ms = now_ms.saturating_sub(self.segmenter.position() / 16);
+    }
+
+    /// Which phrases count from now on. Costs nothing when they are the same as before.
+    pub fn set_counts(&mut self, counts: &[PhraseId]) -> Result<(), EngineError> {
+        self.ear.set_counts(counts)
+    }
+
+    /// Forgets what was heard before this session time: the tool was speaking.
+    pub fn cut(&mut self, at_ms: u64) {
+        self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * 16);
+    }
+
+    /// Whether somebody is speaking.
+    pub fn speaking(&self) -> bool {
+        self.segmenter.speaking()
+    }
+
+    /// The next samples: mono, 16 kHz.
+    pub fn push(&mut self, samples: &[i16]) -> Result<Vec<Heard>, EngineError> {
+        self.listen(|segmenter, found| segmenter.push(samples, found))
+    }
+
+    /// The stream is over: decides about what is running.
+    pub fn finish(&mut self) -> Result<Vec<Heard>, EngineError> {
+        self.listen(|segmenter, found| segmenter.finish(found))
+    }
+
+    fn listen(
+        &mut self,
+        feed: impl FnOnce(&mut Segmenter, &mut dyn FnMut(Found) -> bool),
+    ) -> Result<Vec<Heard>, EngineError> {
+        let mut heard = Vec::new();
+        let mut failure = None;
+        let ear = &mut self.ear;
+        feed(&mut self.segmenter, &mut |found| {
+            let (utterance, over) = match found {
+                Found::Over(utterance) => (utterance, true),
+                Found::Pause(utterance) => (utterance, false),
+            };
+            match ear.hear(&utterance) {
+                Ok(one) if over || decides_early(&one) => {
+                    heard.push(one);
+                    true
+                }
+                Ok(_) => false,
+                Err(error) => {
+                    failure = Some(error);
+                    false
+                }
+            }
+        });
+        match failure {
+            Some(error) => Err(error),
+            None => Ok(heard),
+        }
+    }
+}
+
+impl Ear {
+    fn set_counts(&mut self, counts: &[PhraseId]) -> Result<(), EngineError> {
+        if self.counts == counts && !self.candidates.is_empty() {
+            return Ok(());
+        }
+        let candidates = self.vocabulary.candidates(counts);
+        self.engine.listen_for(&candidates, &self.vocabulary.given)?;
+        self.counts = counts.to_vec();
+        self.candidates = candidates;
+        Ok(())
+    }
+
+    fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
+        let began = Instant::now();
+        let start_ms = self.offset_ms + utterance.start / 16;
+        let end_ms = self.offset_ms + utterance.end / 16;
+        let (verdict, mut evidence) = if utterance.too_long {
+            (Verdict::Ignored { why: Ignored::TooLong }, Evidence::default())
+        } else if end_ms - start_ms < SHORTEST_MS {
+            (Verdict::Ignored { why: Ignored::TooShort }, Evidence::default())
+        } else {
+            let scores = self.engine.hear(&utterance.audio)?;
+            decide(&self.candidates, &scores, &self.bar)
+        };
+        let voiced = (utterance.start - utterance.from) as usize..(utterance.end - utterance.from) as usize;
+        let speech = mean_square(&utterance.audio[voiced]);
+        evidence.level_dbfs = decibels(speech);
+        let room = utterance.room_rms * utterance.room_rms;
+        evidence.snr_db = (decibels(speech) - decibels(room)).clamp(-99.0, 99.0);
+        evidence.compute_ms = began.elapsed().as_secs_f32() * 1000.0;
+        Ok(Heard { post: self.post, start_ms, end_ms, verdict, evidence })
+    }
+}
+
+/// Whether a verdict at a short pause may stand: only a sure phrase; a doubt may be the first half of one.
+fn decides_early(heard: &Heard) -> bool {
+    matches!(heard.verdict, Verdict::Accepted { .. } | Verdict::Other { .. })
+        && heard.evidence.confidence >= EARLY_CONFIDENCE
+}
+
+/// dB re full scale of a mean square; silence is -99.
+fn decibels(mean_square: f32) -> f32 {
+    if mean_square > 0.0 {
+        (10.0 * mean_square.log10()).max(-99.0)
+    } else {
+        -99.0
+    }
+}
