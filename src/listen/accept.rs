@@ -20,7 +20,7 @@ pub struct Bar {
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { accept: -0.85, unsure: -1.3, margin: 1.5 }
+        Bar { accept: -1.4, unsure: -2.3, margin: 2.0 }
     }
 }
 
