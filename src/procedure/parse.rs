@@ -1,1 +1,101 @@
 //! Reads a procedure from TOML and checks it.
+//!
+//! Owns the file format; must not know how phrases are heard (which of them sound alike is proofing, not parsing).
+//! `fields` reads shapes, `raw` lists the keys, `check` and `book` say what is good, `error` how a problem reads.
+
+mod book;
+mod check;
+mod error;
+mod fields;
+mod pronounce;
+mod raw;
+mod words;
+
+pub use book::MAX_PHRASES;
+pub use check::{MAX_ANSWERS, MAX_DECOYS, MAX_QUESTIONS, MAX_STEPS};
+pub use error::{Excerpt, Problem, ProcedureErrors};
+pub use pronounce::ARPABET;
+pub use words::{words, WordsError};
+
+use super::Procedure;
+use error::Sink;
+use std::io::Read;
+use std::path::Path;
+
+/// Bytes of a procedure file. The shipped ones have about 1 % of it.
+pub const MAX_BYTES: u64 = 1_000_000;
+/// TOML's own errors shown at once: after the first ones they are mostly consequences.
+const MAX_SYNTAX: usize = 5;
+
+/// Reads a procedure. `name` is how problems name the file.
+///
+/// # Errors
+/// Everything that is wrong, in the order of the file; when the TOML itself is broken, only that.
+pub fn parse(source: &str, name: &str) -> Result<Procedure, ProcedureErrors> {
+    let mut sink = Sink::new(name, source);
+    let (root, syntax) = toml::de::DeTable::parse_recoverable(source);
+    let fix = "look at quotes, brackets and equal signs here and on the line before";
+    for error in syntax.iter().take(MAX_SYNTAX) {
+        let span = error.span().unwrap_or(0..0);
+        sink.report(span, format!("this is not TOML: {}", error.message()), "", fix.into());
+    }
+    if !sink.is_empty() {
+        return Err(sink.into_errors());
+    }
+    let raw = raw::read(&mut sink, root.get_ref());
+    let procedure = check::build(&mut sink, raw);
+    if sink.is_empty() {
+        Ok(procedure)
+    } else {
+        Err(sink.into_errors())
+    }
+}
+
+/// Reads a procedure file; also gives its text, which goes into the record as it was.
+///
+/// # Errors
+/// When the file can't be read, is larger than [`MAX_BYTES`] or not UTF-8, and as [`parse`].
+pub fn load(path: &Path) -> Result<(Procedure, String), ProcedureErrors> {
+    let name = path.display().to_string();
+    let source = read_source(path, &name)?;
+    let procedure = parse(&source, &name)?;
+    Ok((procedure, source))
+}
+
+fn read_source(path: &Path, name: &str) -> Result<String, Problem> {
+    let cannot = |error: std::io::Error| {
+        let fix = match error.kind() {
+            std::io::ErrorKind::NotFound => "check the path; shipped procedures are in the folder procedures",
+            std::io::ErrorKind::PermissionDenied => "make the file readable for you",
+            _ => "check the file and the disk it is on",
+        };
+        Problem::of_file(name, "the procedure can't be read").why(error.to_string()).fix(fix)
+    };
+    if path.is_dir() {
+        return Err(
+            Problem::of_file(name, "this is a folder, not a procedure").fix("name a .toml file in it")
+        );
+    }
+    let file = std::fs::File::open(path).map_err(cannot)?;
+    let mut bytes = vec![];
+    // Read with a bound instead of trusting the length: pipes and devices have none.
+    file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(cannot)?;
+    if bytes.len() as u64 > MAX_BYTES {
+        return Err(Problem::of_file(name, "the file is larger than 1 MB")
+            .why("no procedure is that long")
+            .fix("check that this is a procedure"));
+    }
+    String::from_utf8(bytes).map_err(|error| {
+        let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
+        let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+        Problem::of_file(name, format!("the file is not UTF-8 text (line {line})"))
+            .why("TOML is always UTF-8")
+            .fix("save it again as UTF-8")
+    })
+}
+
+/// Phrases that are good when each person has a microphone but not when both share one: the same words used by the
+/// worker and by the observer. Problems have places but no file; see [`Problem::in_source`].
+pub fn shared_microphone_problems(procedure: &Procedure) -> Vec<Problem> {
+    check::same_words_for_both(procedure)
+}

@@ -1,0 +1,214 @@
+//! The file's tables as plain values with places, before anything is checked but shape.
+//!
+//! Owns the list of tables and keys; must not know what makes a value good. A value that was reported is `None`.
+
+use super::error::Sink;
+use super::fields::{texts_of, Fields, Text};
+use crate::procedure::Call;
+use std::ops::Range;
+use toml::de::DeTable;
+use toml::Spanned;
+
+pub(super) struct RawProcedure {
+    pub head: RawHead,
+    pub rules: RawRules,
+    /// `None` where the file gives no phrase for the call.
+    pub calls: Vec<(Call, Option<Vec<Text>>)>,
+    pub refusal: Option<Vec<Text>>,
+    /// Word and what stands for it.
+    pub pronounce: Vec<(Text, Vec<Text>)>,
+    pub decoys: Vec<Text>,
+    pub questions: Vec<RawQuestion>,
+    pub steps: Vec<RawStep>,
+}
+
+#[derive(Default)]
+pub(super) struct RawHead {
+    pub id: Option<Text>,
+    pub title: Option<Text>,
+    pub version: Option<Text>,
+    pub language: Option<Text>,
+    pub unit: Option<Text>,
+    pub cautions: Vec<Text>,
+    pub opening: Option<Text>,
+    pub closing: Option<Text>,
+}
+
+#[derive(Default)]
+pub(super) struct RawRules {
+    pub tries: Option<Spanned<f64>>,
+    pub reminder_s: Option<Spanned<f64>>,
+    pub reminders: Option<Spanned<f64>>,
+}
+
+pub(super) struct RawQuestion {
+    pub span: Range<usize>,
+    pub id: Option<Text>,
+    pub ask: Option<Text>,
+    pub by: Option<Text>,
+    pub answers: Vec<RawAnswer>,
+}
+
+pub(super) struct RawAnswer {
+    pub value: Option<Text>,
+    pub phrase: Option<Text>,
+}
+
+pub(super) struct RawStep {
+    pub span: Range<usize>,
+    pub id: Option<Text>,
+    pub instruction: Option<Text>,
+    pub look: Option<Text>,
+    pub read_back: Vec<Text>,
+    pub confirm: Vec<Text>,
+    pub refuse: Option<Vec<Text>>,
+    pub at_least_s: Option<Spanned<f64>>,
+    pub reminder_s: Option<Spanned<f64>>,
+    /// Question id and the values allowed.
+    pub when: Vec<(Text, Vec<Text>)>,
+    pub critical: bool,
+}
+
+const TABLES: &[&str] =
+    &["procedure", "rules", "calls", "refusal", "pronounce", "decoys", "question", "step"];
+const HEAD: &[&str] = &["id", "title", "version", "language", "unit", "cautions", "opening", "closing"];
+const RULES: &[&str] = &["tries", "reminder_s", "reminders"];
+const CALLS: &[&str] = &["hold", "carry-on", "say-again", "go-back", "stop"];
+const PHRASES: &[&str] = &["phrases"];
+const QUESTION: &[&str] = &["id", "ask", "by", "answer"];
+const ANSWER: &[&str] = &["value", "phrase"];
+const STEP: &[&str] = &[
+    "id",
+    "instruction",
+    "look",
+    "read_back",
+    "confirm",
+    "refuse",
+    "at_least_s",
+    "reminder_s",
+    "when",
+    "critical",
+];
+
+pub(super) fn read(sink: &mut Sink, root: &DeTable) -> RawProcedure {
+    let file = Fields::new(sink, "the file", 0..0, root, TABLES);
+    if !file.has("procedure") {
+        sink.report_file(
+            "there is no [procedure] table",
+            "",
+            "begin the file with [procedure] and its id, title, version, language, cautions and closing",
+        );
+    }
+    if !file.has("step") {
+        sink.report_file("there are no steps", "", "write at least one [[step]]");
+    }
+    RawProcedure {
+        head: head(sink, &file),
+        rules: rules(sink, &file),
+        calls: calls(sink, &file),
+        refusal: phrase_list(sink, &file, "refusal", "[refusal]"),
+        pronounce: pairs(
+            sink,
+            &file,
+            "pronounce",
+            "[pronounce] and under it lines such as doff = \"D AO F\"",
+        ),
+        decoys: phrase_list(sink, &file, "decoys", "[decoys]").unwrap_or_default(),
+        questions: file
+            .each(sink, "question", "[[question]]", QUESTION)
+            .iter()
+            .map(|q| question(sink, q))
+            .collect(),
+        steps: file.each(sink, "step", "[[step]]", STEP).iter().map(|s| step(sink, s)).collect(),
+    }
+}
+
+fn head(sink: &mut Sink, file: &Fields) -> RawHead {
+    let Some(head) = file.inner(sink, "procedure", "[procedure]", HEAD) else { return RawHead::default() };
+    head.need(sink, "cautions", "[\"Training aid. Local protocol comes first.\"]");
+    RawHead {
+        id: head.needed_text(sink, "id"),
+        title: head.needed_text(sink, "title"),
+        version: head.needed_text(sink, "version"),
+        language: head.needed_text(sink, "language"),
+        unit: head.text(sink, "unit"),
+        cautions: head.texts(sink, "cautions").unwrap_or_default(),
+        opening: head.text(sink, "opening"),
+        closing: head.needed_text(sink, "closing"),
+    }
+}
+
+fn rules(sink: &mut Sink, file: &Fields) -> RawRules {
+    let Some(rules) = file.inner(sink, "rules", "[rules]", RULES) else { return RawRules::default() };
+    RawRules {
+        tries: rules.number(sink, "tries"),
+        reminder_s: rules.number(sink, "reminder_s"),
+        reminders: rules.number(sink, "reminders"),
+    }
+}
+
+fn calls(sink: &mut Sink, file: &Fields) -> Vec<(Call, Option<Vec<Text>>)> {
+    let table = file.inner(sink, "calls", "[calls]", CALLS);
+    let phrases =
+        |sink: &mut Sink, call: Call| table.as_ref().and_then(|table| table.texts(sink, call.key()));
+    Call::ALL.into_iter().map(|call| (call, phrases(sink, call))).collect()
+}
+
+fn phrase_list(sink: &mut Sink, file: &Fields, key: &str, label: &'static str) -> Option<Vec<Text>> {
+    let table = file.inner(sink, key, label, PHRASES)?;
+    Some(table.needed_texts(sink, "phrases"))
+}
+
+fn pairs(sink: &mut Sink, fields: &Fields, key: &str, example: &str) -> Vec<(Text, Vec<Text>)> {
+    let pairs = fields.pairs(sink, key, example);
+    pairs
+        .into_iter()
+        .map(|(key, value)| {
+            let texts = texts_of(sink, key.get_ref(), value);
+            (key, texts)
+        })
+        .collect()
+}
+
+fn question(sink: &mut Sink, fields: &Fields) -> RawQuestion {
+    RawQuestion {
+        span: fields.span(),
+        id: fields.needed_text(sink, "id"),
+        ask: fields.needed_text(sink, "ask"),
+        by: fields.needed_text(sink, "by"),
+        answers: fields
+            .each(sink, "answer", "[[question.answer]]", ANSWER)
+            .iter()
+            .map(|answer| RawAnswer {
+                value: answer.needed_text(sink, "value"),
+                phrase: answer.needed_text(sink, "phrase"),
+            })
+            .collect(),
+    }
+}
+
+fn step(sink: &mut Sink, fields: &Fields) -> RawStep {
+    RawStep {
+        span: fields.span(),
+        id: fields.needed_text(sink, "id"),
+        instruction: fields.needed_text(sink, "instruction"),
+        look: fields.needed_text(sink, "look"),
+        read_back: fields.needed_texts(sink, "read_back"),
+        confirm: fields.needed_texts(sink, "confirm"),
+        refuse: fields.texts(sink, "refuse"),
+        at_least_s: fields.number(sink, "at_least_s"),
+        reminder_s: fields.number(sink, "reminder_s"),
+        when: pairs(sink, fields, "when", "when = { question-id = \"value\" }"),
+        critical: fields.flag(sink, "critical").unwrap_or(false),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_keys_of_the_calls_table_are_the_calls() {
+        assert_eq!(CALLS, Call::ALL.map(Call::key));
+    }
+}
