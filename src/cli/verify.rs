@@ -1,0 +1,123 @@
+//! `antiphon verify`: shows how a record stands.
+//!
+//! Owns the wording of the report and its exit code; must not judge anything itself.
+
+use crate::failure::{ExitCode, Failure};
+use crate::record::verify::{verify, Finding, Report, State, Weight};
+use std::io::{self, ErrorKind, Write};
+use std::path::Path;
+
+/// Checks the session in `dir` and prints the report to standard output, as text or as one JSON object.
+///
+/// Returns `Done`, `CutOff` or `Tampered`. Errors: `BadFolder` when there is no session or it can't be read.
+pub fn run(dir: &Path, json: bool) -> Result<ExitCode, Failure> {
+    run_against(dir, json, None)
+}
+
+/// As `run`, and compares the last digest with one noted when the session ended (at least its first 16 digits).
+pub fn run_against(dir: &Path, json: bool, noted: Option<&str>) -> Result<ExitCode, Failure> {
+    let mut report = verify(dir)?;
+    if let Some(noted) = noted {
+        report.compare_with(noted);
+    }
+    let text = if json { as_json(&report)? } else { as_text(&report, noted.is_some()) };
+    match io::stdout().lock().write_all(text.as_bytes()) {
+        // Whoever reads the report has seen enough (`| head`); the exit code still tells.
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => {}
+        Err(error) => {
+            return Err(Failure::new(ExitCode::Internal, "can't print the report").why(error));
+        }
+        Ok(()) => {}
+    }
+    Ok(exit_code(report.state))
+}
+
+fn exit_code(state: State) -> ExitCode {
+    match state {
+        State::Sound => ExitCode::Done,
+        State::CutOff => ExitCode::CutOff,
+        State::Altered => ExitCode::Tampered,
+    }
+}
+
+fn as_json(report: &Report) -> Result<String, Failure> {
+    serde_json::to_string_pretty(report)
+        .map(|text| text + "\n")
+        .map_err(|error| Failure::new(ExitCode::Internal, "can't print the report").why(error))
+}
+
+fn as_text(report: &Report, compared: bool) -> String {
+    let mut rows: Vec<(&str, String)> = Vec::new();
+    rows.push(("record", report.folder.display().to_string()));
+    let state = match report.state {
+        State::Sound => "SOUND: whole, and as it was written",
+        State::CutOff => "CUT OFF: it stops early; what there is is as it was written",
+        State::Altered => "ALTERED: something was changed after it was written",
+    };
+    rows.push(("state", state.to_owned()));
+    let lasted = report.last_ms.map(|ms| format!(", {}", clock(ms / 1000))).unwrap_or_default();
+    rows.push(("journal", format!("{} line{}{lasted}", report.lines, plural(report.lines))));
+    if let (Some(first), Some(last)) = (report.first, report.last) {
+        rows.push(("from", first.to_rfc3339()));
+        rows.push(("to", last.to_rfc3339()));
+    }
+    if let Some(audio) = &report.audio {
+        let tracks = usize::from(audio.tracks);
+        let written = match audio.as_written {
+            Some(true) => ", as it was written",
+            Some(false) => ", not as it was written",
+            None => ", no digest to compare it with",
+        };
+        // Whole seconds of a file that a 32-bit header measures.
+        let seconds = audio.seconds as u64;
+        rows.push(("audio", format!("{tracks} track{}, {}{written}", plural(tracks), clock(seconds))));
+    }
+    if let Some(digest) = &report.digest {
+        rows.push(("digest", digest.clone()));
+    }
+    let mut text: String = rows.iter().map(|(name, value)| format!("{name:<8} {value}\n")).collect();
+    if !report.findings.is_empty() {
+        text.push_str("\nfindings\n");
+        text.extend(report.findings.iter().map(finding));
+    }
+    if report.state == State::Sound && !compared {
+        text.push_str(
+            "\nOnly the digest, noted elsewhere when the session ended, shows that the whole record was not \
+             written anew.\n",
+        );
+    }
+    text
+}
+
+fn finding(finding: &Finding) -> String {
+    let weight = match finding.weight {
+        Weight::Note => "note",
+        Weight::CutOff => "cut off",
+        Weight::Altered => "ALTERED",
+    };
+    let place = match finding.line {
+        Some(line) => format!("{}:{line}", finding.file),
+        None => finding.file.to_owned(),
+    };
+    // What a finding quotes may come from an altered file, which must not steer the terminal.
+    let what: String = finding.what.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
+    format!("  {weight:<8} {place}: {what}\n")
+}
+
+fn plural(count: usize) -> &'static str {
+    if count == 1 {
+        ""
+    } else {
+        "s"
+    }
+}
+
+/// `1:02:03` or `2:03`.
+fn clock(seconds: u64) -> String {
+    let (h, m, s) = (seconds / 3600, seconds / 60 % 60, seconds % 60);
+    if h > 0 {
+        format!("{h}:{m:02}:{s:02}")
+    } else {
+        format!("{m}:{s:02}")
+    }
+}

@@ -1,0 +1,215 @@
+//! What a session came to: `summary.json`.
+//!
+//! Owns the form of the summary. Must not know how its numbers come about; whoever ran the session fills it in.
+//!
+//! The journal's closing line has the `Account` as its body, and `summary.json` is the same account plus the
+//! journal's length and last digest. So the journal vouches for the summary, and the summary for the journal's end.
+
+use super::{Closed, Journal, RecordError, SessionFolder};
+use chrono::{DateTime, FixedOffset};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// `summary.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Summary {
+    #[serde(flatten)]
+    pub account: Account,
+    /// Lines of the journal, the closing one included.
+    pub journal_lines: u64,
+    /// The `sha256` of the journal's closing line.
+    pub journal_sha256: String,
+}
+
+/// How a session ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Every step done.
+    Completed,
+    /// Someone called stop.
+    Stopped,
+    /// Left on hold.
+    Held,
+    /// The sound it listened to ran out.
+    InputEnded,
+    /// The program was told to quit.
+    Interrupted,
+    /// Something broke: a microphone, the voice, the disk.
+    Failed,
+}
+
+impl Outcome {
+    /// The word in the file, on the screen and in the log.
+    pub fn name(self) -> &'static str {
+        match self {
+            Outcome::Completed => "completed",
+            Outcome::Stopped => "stopped",
+            Outcome::Held => "held",
+            Outcome::InputEnded => "input-ended",
+            Outcome::Interrupted => "interrupted",
+            Outcome::Failed => "failed",
+        }
+    }
+}
+
+/// Everything the summary says except what only the closed journal knows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Account {
+    /// The session folder's name.
+    pub session: String,
+    pub procedure: ProcedureRef,
+    /// RFC 3339, local time with its offset.
+    pub started: DateTime<FixedOffset>,
+    pub ended: DateTime<FixedOffset>,
+    pub outcome: Outcome,
+    /// What listened, with its version or model.
+    pub engine: String,
+    /// What spoke.
+    pub voice: String,
+    /// The posts that were listened to, such as `worker` and `observer`.
+    pub posts: Vec<String>,
+    /// In the order of the procedure, skipped ones included.
+    pub steps: Vec<StepAccount>,
+    /// Question id -> the answer's value.
+    pub answers: BTreeMap<String, String>,
+    pub totals: Totals,
+    /// `None` when no sound was kept.
+    pub audio: Option<AudioAccount>,
+    /// SHA-256 of `audio.wav` as it was closed. At the top, where `verify` looks for it in the closing line.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub audio_sha256: Option<String>,
+    /// The procedure's cautions, and whatever limits this record (a dropped microphone, a full disk).
+    pub cautions: Vec<String>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ProcedureRef {
+    pub id: String,
+    pub title: String,
+    pub version: String,
+    /// SHA-256 of `procedure.toml`.
+    pub sha256: String,
+}
+
+/// One step. Times are on the session clock, ms; when a step was done more than once, the last time counts.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct StepAccount {
+    pub id: String,
+    pub instruction: String,
+    pub critical: bool,
+    /// The answer that switched it off.
+    pub skipped_by: Option<SkippedBy>,
+    pub started_ms: Option<u64>,
+    pub read_back_ms: Option<u64>,
+    pub confirmed_ms: Option<u64>,
+    /// How often the tool had to ask again.
+    pub repeats: u32,
+    pub refusals: u32,
+    pub reminders: u32,
+    pub holds: u32,
+    /// From its start to its confirmation, seconds.
+    pub seconds: Option<f64>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SkippedBy {
+    pub question: String,
+    pub answer: String,
+}
+
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Totals {
+    pub seconds: f64,
+    pub steps_done: u32,
+    pub steps_skipped: u32,
+    pub asks_again: u32,
+    pub refusals: u32,
+    pub reminders: u32,
+    pub holds: u32,
+    pub stops: u32,
+    pub go_backs: u32,
+    /// Calls of every kind.
+    pub calls: u32,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AudioAccount {
+    /// What each channel of `audio.wav` holds, in order.
+    pub tracks: Vec<String>,
+    pub seconds: f64,
+    /// Samples that came too late to be written, all tracks together.
+    pub dropped_frames: u64,
+}
+
+/// Closes the journal with the account and writes the summary that fits it: the one order in which `verify` finds
+/// each vouching for the other. `ms` is the session clock; the closing line's wall clock is `account.ended`.
+pub fn finish(
+    folder: &SessionFolder,
+    journal: Journal,
+    ms: u64,
+    account: Account,
+) -> Result<Summary, RecordError> {
+    let Closed { lines, sha256 } = journal.close(account.ended, ms, &account)?;
+    let summary = Summary { account, journal_lines: lines, journal_sha256: sha256 };
+    folder.write_summary(&summary)?;
+    Ok(summary)
+}
+
+/// An account for tests, with something in every field.
+#[cfg(test)]
+pub(super) fn example() -> Account {
+    let at = |text| DateTime::parse_from_rfc3339(text).expect("a valid time");
+    Account {
+        session: "20261124T231500Z-donning".to_owned(),
+        procedure: ProcedureRef {
+            id: "donning".to_owned(),
+            title: "Donning".to_owned(),
+            version: "1".to_owned(),
+            sha256: super::chain::sha256_hex(b"id = 'donning'\n"),
+        },
+        started: at("2026-11-25T00:15:00.000+01:00"),
+        ended: at("2026-11-25T00:15:03.250+01:00"),
+        outcome: Outcome::InputEnded,
+        engine: "phones".to_owned(),
+        voice: "rendered".to_owned(),
+        posts: vec!["worker".to_owned(), "observer".to_owned()],
+        steps: vec![StepAccount {
+            id: "gown".to_owned(),
+            instruction: "Gown on.".to_owned(),
+            critical: true,
+            started_ms: Some(100),
+            seconds: Some(0.1 + 0.2),
+            ..StepAccount::default()
+        }],
+        answers: BTreeMap::from([("apron".to_owned(), "no".to_owned())]),
+        totals: Totals { seconds: 3.25, asks_again: 1, ..Totals::default() },
+        audio: None,
+        audio_sha256: None,
+        cautions: vec!["Training aid.".to_owned()],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_outcome_is_written_as_it_is_named() {
+        use Outcome::*;
+        for outcome in [Completed, Stopped, Held, InputEnded, Interrupted, Failed] {
+            assert_eq!(serde_json::to_value(outcome).unwrap(), outcome.name());
+        }
+    }
+
+    #[test]
+    fn a_summary_reads_back_as_it_was_written() {
+        let summary = Summary { account: example(), journal_lines: 9, journal_sha256: "ab".repeat(32) };
+        let text = serde_json::to_string(&summary).unwrap();
+        assert_eq!(serde_json::from_str::<Summary>(&text).unwrap(), summary);
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(value["outcome"], "input-ended");
+        assert_eq!(value["started"], "2026-11-25T00:15:00+01:00");
+        assert_eq!(value["journal_lines"], 9);
+    }
+}

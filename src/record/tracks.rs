@@ -1,0 +1,265 @@
+//! The sound of a session: `audio.wav`, one channel a track, all on the session's clock.
+//!
+//! Owns where a sample goes in the file and that the file can be played at any moment, also after the program was
+//! killed. Must not know whose voice a track is or what was said.
+//!
+//! Samples are placed by absolute position, so tracks that come in fits and starts stay together; gaps are silence.
+//! They wait in memory until `advance` says that nothing earlier will come, at most [`WINDOW`] samples of each track.
+
+use super::chain::sha256_file;
+use super::folder::AUDIO;
+use super::{RecordError, SessionFolder};
+use hound::{SampleFormat, WavSpec, WavWriter};
+use std::collections::VecDeque;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+/// Samples a second of every track, Hz.
+pub const RATE: u32 = 16_000;
+
+/// Samples of one track that wait in memory at most: a minute. A write beyond that moves the file on.
+pub const WINDOW: u64 = 60 * RATE as u64;
+
+/// The header is made good whenever this many samples were added: a second.
+const HEADER_EVERY: u64 = RATE as u64;
+
+/// Channels `create` accepts; more is a mistake, not a session.
+const MAX_TRACKS: usize = 8;
+
+const WRITING: &str = "write the audio track";
+
+/// The open audio file.
+pub struct Tracks {
+    wav: WavWriter<File>,
+    /// The same file, for what the WAV writer doesn't do: fsync and cutting off half a block.
+    file: File,
+    path: PathBuf,
+    /// Bytes before the first sample.
+    header: u64,
+    names: Vec<String>,
+    /// Samples from `written` on, one queue a track, each as long as it needs to be.
+    pending: Vec<VecDeque<i16>>,
+    /// Samples (of each track) in the file.
+    written: u64,
+    /// `written` when the header was last made good.
+    header_at: u64,
+    dropped: u64,
+    /// A write failed; the file stays as it was then.
+    failed: bool,
+}
+
+/// What of a write could not be placed as asked.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[must_use = "late samples are lost; say so"]
+pub struct Late {
+    /// Samples that belong before what is in the file already; they are lost.
+    pub dropped: u64,
+    /// Samples by which the file had to be moved on because the write was more than `WINDOW` ahead of it.
+    pub moved_on: u64,
+}
+
+/// What became of the audio.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Finished {
+    /// Samples of each track.
+    pub samples: u64,
+    /// Late samples, all tracks together.
+    pub dropped: u64,
+    /// SHA-256 of the closed file, 64 hex digits; goes into the journal's closing line as `audio_sha256`.
+    pub sha256: String,
+    /// Whether writing stopped early (told as an error when it happened).
+    pub failed: bool,
+}
+
+impl Tracks {
+    /// Makes `audio.wav` with one channel for each name, playable from the start. Errors: `AlreadyThere`,
+    /// `NoSuchTrack` (none, or more than 8), `NotAllowed`, `DiskFull`, `Io`.
+    pub fn create(folder: &SessionFolder, names: &[&str]) -> Result<Tracks, RecordError> {
+        if names.is_empty() || names.len() > MAX_TRACKS {
+            return Err(RecordError::NoSuchTrack { track: names.len(), tracks: MAX_TRACKS });
+        }
+        let (file, path) = folder.create_file(AUDIO)?;
+        let same = file.try_clone().map_err(|error| RecordError::io(WRITING, &path, error))?;
+        let spec = WavSpec {
+            channels: names.len() as u16, // at most MAX_TRACKS
+            sample_rate: RATE,
+            bits_per_sample: 16,
+            sample_format: SampleFormat::Int,
+        };
+        let mut wav = WavWriter::new(same, spec).map_err(|error| from_hound(&path, error))?;
+        wav.flush().map_err(|error| from_hound(&path, error))?;
+        let header = file.metadata().map_err(|error| RecordError::io(WRITING, &path, error))?.len();
+        folder.sync()?;
+        Ok(Tracks {
+            wav,
+            file,
+            path,
+            header,
+            names: names.iter().map(|&name| name.to_owned()).collect(),
+            pending: vec![VecDeque::new(); names.len()],
+            written: 0,
+            header_at: 0,
+            dropped: 0,
+            failed: false,
+        })
+    }
+
+    /// The tracks' names, in the order of the channels.
+    pub fn names(&self) -> &[String] {
+        &self.names
+    }
+
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Samples of each track in the file.
+    pub fn written(&self) -> u64 {
+        self.written
+    }
+
+    /// Samples that came too late so far, all tracks together.
+    pub fn dropped(&self) -> u64 {
+        self.dropped
+    }
+
+    /// Places samples on a track from position `at_sample` of the session's clock on. Where the track has samples
+    /// already they are added, and clip at full scale.
+    ///
+    /// Errors: `NoSuchTrack`, `AudioTooLong` (nothing of this write is kept, everything before it is); when the file
+    /// had to be moved on and could not be, `DiskFull` or `Io`, after which every call but `finish` is `Stopped`.
+    pub fn write(&mut self, track: usize, at_sample: u64, samples: &[i16]) -> Result<Late, RecordError> {
+        if track >= self.names.len() {
+            return Err(RecordError::NoSuchTrack { track, tracks: self.names.len() });
+        }
+        self.check(at_sample.saturating_add(samples.len() as u64))?;
+        let mut late = Late::default();
+        let mut at = at_sample;
+        // In pieces far shorter than the window, so that moving on for a piece's end never passes its beginning.
+        for piece in samples.chunks(RATE as usize) {
+            let end = at + piece.len() as u64;
+            if end > self.written + WINDOW {
+                late.moved_on += end - WINDOW - self.written;
+                self.advance(end - WINDOW)?;
+            }
+            let missed = self.written.saturating_sub(at).min(piece.len() as u64);
+            late.dropped += missed;
+            self.dropped += missed;
+            // Below WINDOW and piece.len(), so both fit any usize.
+            self.mix(track, (at + missed - self.written.min(at + missed)) as usize, &piece[missed as usize..]);
+            at = end;
+        }
+        Ok(late)
+    }
+
+    fn mix(&mut self, track: usize, from: usize, samples: &[i16]) {
+        if samples.is_empty() {
+            return;
+        }
+        let pending = &mut self.pending[track];
+        let to = from + samples.len();
+        if pending.len() < to {
+            pending.resize(to, 0);
+        }
+        for (there, &sample) in pending.range_mut(from..to).zip(samples) {
+            *there = there.saturating_add(sample);
+        }
+    }
+
+    /// Writes everything before position `to_sample` to the file; what comes for it later is late. Errors as `write`.
+    pub fn advance(&mut self, to_sample: u64) -> Result<(), RecordError> {
+        self.check(to_sample)?;
+        while self.written < to_sample {
+            let count = (to_sample - self.written).min(HEADER_EVERY);
+            let block = self.write_block(count as usize); // at most HEADER_EVERY
+            let header_due = self.written - self.header_at >= HEADER_EVERY;
+            let done = block.and_then(|()| if header_due { self.make_header_good() } else { Ok(()) });
+            if let Err(error) = done {
+                self.give_up();
+                return Err(from_hound(&self.path, error));
+            }
+        }
+        Ok(())
+    }
+
+    fn write_block(&mut self, count: usize) -> hound::Result<()> {
+        let channels = self.pending.len();
+        let mut block = self.wav.get_i16_writer((count * channels) as u32);
+        for at in 0..count {
+            for track in &self.pending {
+                block.write_sample(track.get(at).copied().unwrap_or(0));
+            }
+        }
+        block.flush()?;
+        for track in &mut self.pending {
+            track.drain(..count.min(track.len()));
+        }
+        self.written += count as u64;
+        Ok(())
+    }
+
+    fn make_header_good(&mut self) -> hound::Result<()> {
+        self.wav.flush()?;
+        self.header_at = self.written;
+        Ok(())
+    }
+
+    /// Leaves a file that plays to where writing stopped. Its failures add nothing to the one being told.
+    fn give_up(&mut self) {
+        self.failed = true;
+        self.pending.iter_mut().for_each(VecDeque::clear);
+        let _ = self.make_header_good();
+        let _ = self.file.set_len(self.header + self.written * self.bytes_a_sample());
+    }
+
+    /// Makes the header good now; by itself this happens once a second of sound. Errors as `write`.
+    pub fn flush(&mut self) -> Result<(), RecordError> {
+        self.check(0)?;
+        self.make_header_good().map_err(|error| from_hound(&self.path, error))
+    }
+
+    /// As `flush`, and makes what is in the file survive a power cut (fsync).
+    pub fn sync(&mut self) -> Result<(), RecordError> {
+        self.flush()?;
+        self.file.sync_data().map_err(|error| RecordError::io(WRITING, &self.path, error))
+    }
+
+    /// Writes what is pending, closes the file for good and takes its digest. After a failed write it closes what
+    /// there is.
+    pub fn finish(mut self) -> Result<Finished, RecordError> {
+        if !self.failed {
+            let longest = self.pending.iter().map(VecDeque::len).max().unwrap_or(0);
+            self.advance(self.written + longest as u64)?;
+        }
+        let Tracks { wav, file, path, written: samples, dropped, failed, .. } = self;
+        wav.finalize().map_err(|error| from_hound(&path, error))?;
+        file.sync_all().map_err(|error| RecordError::io(WRITING, &path, error))?;
+        let sha256 = sha256_file(&path).map_err(|error| RecordError::io("read the audio", &path, error))?;
+        Ok(Finished { samples, dropped, sha256, failed })
+    }
+
+    fn bytes_a_sample(&self) -> u64 {
+        2 * self.names.len() as u64
+    }
+
+    /// Whether the file may still grow to `to_sample`.
+    fn check(&self, to_sample: u64) -> Result<(), RecordError> {
+        if self.failed {
+            return Err(RecordError::Stopped { path: self.path.clone() });
+        }
+        // RIFF counts the file's bytes after the first eight in 32 bits.
+        let most = (u64::from(u32::MAX) + 8 - self.header) / self.bytes_a_sample();
+        if to_sample > most {
+            let seconds = most / u64::from(RATE);
+            return Err(RecordError::AudioTooLong { path: self.path.clone(), seconds });
+        }
+        Ok(())
+    }
+}
+
+fn from_hound(path: &Path, error: hound::Error) -> RecordError {
+    match error {
+        hound::Error::IoError(error) => RecordError::io(WRITING, path, error),
+        other => RecordError::AudioFormat { path: path.to_owned(), why: other.to_string() },
+    }
+}

@@ -1,0 +1,315 @@
+//! Checking a session's folder: is it as it was written?
+//!
+//! Owns the judgement over all files of a session and how they vouch for each other: the journal's first line for
+//! `procedure.toml`, its closing line for `audio.wav` and `summary.json`, and the summary for the journal's end. Must
+//! not know the session's rules or how a finding is shown. Never writes.
+
+use super::chain::{sha256_file, sha256_hex};
+use super::folder::{AUDIO, JOURNAL, PROCEDURE, SUMMARY};
+use super::read::{self, Line, Reading, Tail};
+use super::tracks::RATE;
+use super::{Account, RecordError};
+use chrono::{DateTime, FixedOffset};
+use serde::Serialize;
+use serde_json::{Map, Value};
+use std::fs::{self, File};
+use std::io::{ErrorKind, Seek};
+use std::path::{Path, PathBuf};
+
+/// The audio may be this much shorter than the journal before it counts as cut off, ms: the header is made good once
+/// a second.
+const AUDIO_SLACK_MS: u64 = 1000;
+
+/// Largest `summary.json` or `procedure.toml` read, bytes.
+const MAX_TEXT: u64 = 1 << 26;
+
+/// Shortest beginning of a digest that `compare_with` takes, hex digits: 64 bits can't be met by trying.
+pub const SHORTEST_NOTE: usize = 16;
+
+/// How a record stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// Whole and as it was written.
+    Sound,
+    /// It stops early, and what there is is as it was written.
+    CutOff,
+    /// Something was changed, removed or added after it was written.
+    Altered,
+}
+
+/// What one finding means for the record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Weight {
+    /// Worth knowing.
+    Note,
+    CutOff,
+    Altered,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    pub weight: Weight,
+    pub file: &'static str,
+    /// From 1, where the file has lines.
+    pub line: Option<usize>,
+    pub what: String,
+}
+
+/// The sound that goes with a record.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Audio {
+    pub tracks: u16,
+    pub seconds: f64,
+    /// Whether it fits the digest in the journal's closing line; `None` when there is none to compare with.
+    pub as_written: Option<bool>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Report {
+    pub folder: PathBuf,
+    pub state: State,
+    /// Heaviest first.
+    pub findings: Vec<Finding>,
+    /// Lines of the journal that could be read.
+    pub lines: usize,
+    pub first: Option<DateTime<FixedOffset>>,
+    pub last: Option<DateTime<FixedOffset>>,
+    /// The session clock at the last line, ms.
+    pub last_ms: Option<u64>,
+    /// The last line's `sha256`: note it elsewhere, and nobody can rewrite the record unnoticed.
+    pub digest: Option<String>,
+    pub audio: Option<Audio>,
+}
+
+impl Report {
+    /// Compares the record with its last digest as somebody noted it when the session ended: the digest or its
+    /// beginning, at least 16 hex digits, in either case. Anything else is a finding.
+    pub fn compare_with(&mut self, noted: &str) {
+        let noted = noted.trim().to_ascii_lowercase();
+        let what = match &self.digest {
+            _ if noted.len() < SHORTEST_NOTE => {
+                format!("the digest to compare with is shorter than {SHORTEST_NOTE} digits and proves nothing")
+            }
+            Some(digest) if digest.starts_with(&noted) => return,
+            Some(digest) => format!("ends with digest {digest}, not with the one noted, {noted}"),
+            None => "has no digest to compare with the one noted".to_owned(),
+        };
+        self.findings.push(Finding { weight: Weight::Altered, file: JOURNAL, line: None, what });
+        self.settle();
+    }
+
+    fn settle(&mut self) {
+        self.findings.sort_by_key(|finding| std::cmp::Reverse(finding.weight));
+        self.state = match self.findings.first().map(|finding| finding.weight) {
+            None | Some(Weight::Note) => State::Sound,
+            Some(Weight::CutOff) => State::CutOff,
+            Some(Weight::Altered) => State::Altered,
+        };
+    }
+}
+
+/// Checks the session in `dir`. Errors: `NoSession` when there is none, `NotAllowed`, `TooLarge`, `Io`; whatever is
+/// wrong with the record itself is a finding.
+pub fn verify(dir: &Path) -> Result<Report, RecordError> {
+    let no_session = |why: &str| RecordError::NoSession { path: dir.to_owned(), why: why.to_owned() };
+    if !dir.is_dir() {
+        return Err(no_session(if dir.exists() { "not a folder" } else { "no such folder" }));
+    }
+    let mut check = Check { dir, findings: Vec::new() };
+    let summary = check.text(SUMMARY)?;
+    let reading = match read::read(&dir.join(JOURNAL)) {
+        Ok(reading) => reading,
+        Err(RecordError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => {
+            if summary.is_none() {
+                return Err(no_session("there is no journal.jsonl in it"));
+            }
+            check.find(Weight::Altered, JOURNAL, None, "is missing, though there is a summary of it");
+            Reading { lines: Vec::new(), problems: Vec::new(), tail: Tail::Whole }
+        }
+        Err(error) => return Err(error),
+    };
+    check.journal(&reading);
+    check.procedure(&reading)?;
+    check.summary(&reading, summary.as_deref());
+    let audio = check.audio(&reading)?;
+    let last = reading.lines.last();
+    let mut report = Report {
+        folder: dir.to_owned(),
+        state: State::Sound,
+        findings: check.findings,
+        lines: reading.lines.len(),
+        first: reading.lines.first().map(|line| line.at),
+        last: last.map(|line| line.at),
+        last_ms: last.map(|line| line.ms),
+        digest: last.map(|line| line.digest.clone()),
+        audio,
+    };
+    report.settle();
+    Ok(report)
+}
+
+struct Check<'a> {
+    dir: &'a Path,
+    findings: Vec<Finding>,
+}
+
+impl Check<'_> {
+    fn find(&mut self, weight: Weight, file: &'static str, line: Option<usize>, what: impl Into<String>) {
+        self.findings.push(Finding { weight, file, line, what: what.into() });
+    }
+
+    /// A file's bytes; `None` when it isn't there.
+    fn text(&self, name: &str) -> Result<Option<Vec<u8>>, RecordError> {
+        const DOING: &str = "read a file of the session";
+        let path = self.dir.join(name);
+        match fs::metadata(&path) {
+            Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(RecordError::io(DOING, &path, error)),
+            Ok(meta) if meta.len() > MAX_TEXT => {
+                Err(RecordError::TooLarge { path, bytes: meta.len(), limit: MAX_TEXT })
+            }
+            Ok(_) => fs::read(&path).map(Some).map_err(|error| RecordError::io(DOING, &path, error)),
+        }
+    }
+
+    fn journal(&mut self, reading: &Reading) {
+        for problem in &reading.problems {
+            self.find(Weight::Altered, JOURNAL, Some(problem.line), &problem.what);
+        }
+        if let Tail::CutOff { line, what } = &reading.tail {
+            self.find(Weight::CutOff, JOURNAL, Some(*line).filter(|&line| line > 0), what);
+        }
+    }
+
+    fn procedure(&mut self, reading: &Reading) -> Result<(), RecordError> {
+        let toml = self.text(PROCEDURE)?;
+        let Some(first) = reading.lines.first() else { return Ok(()) };
+        let stated = first.body.get("procedure_sha256").and_then(Value::as_str);
+        match (stated.filter(|_| first.kind == "session" && first.line == 1), toml) {
+            (None, _) => {
+                let what = "is no session's first line: it does not say which procedure was followed";
+                self.find(Weight::Altered, JOURNAL, Some(first.line), what);
+            }
+            (Some(_), None) => self.find(Weight::Altered, PROCEDURE, None, "is missing"),
+            (Some(stated), Some(toml)) if sha256_hex(&toml) != stated => {
+                let what = "is not the procedure that was followed: its sha256 is not the one in the journal";
+                self.find(Weight::Altered, PROCEDURE, None, what);
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn summary(&mut self, reading: &Reading, text: Option<&[u8]>) {
+        let Some(text) = text else {
+            if reading.tail == Tail::Whole {
+                self.find(Weight::CutOff, SUMMARY, None, "is missing, though the journal has its end");
+            }
+            return;
+        };
+        let Ok(mut summary) = serde_json::from_slice::<Map<String, Value>>(text) else {
+            return self.find(Weight::Altered, SUMMARY, None, "can't be read as a summary");
+        };
+        let lines = summary.remove("journal_lines");
+        let digest = summary.remove("journal_sha256");
+        let Some(end) = reading.end() else {
+            // The summary is written after the journal's end, so the end was there.
+            let what = "the summary was written after the closing line, which is gone";
+            return self.find(Weight::Altered, JOURNAL, None, what);
+        };
+        if lines.and_then(|lines| lines.as_u64()) != Some(reading.lines.len() as u64) {
+            self.find(Weight::Altered, SUMMARY, None, "states another number of journal lines than there are");
+        }
+        if digest.as_ref().and_then(Value::as_str) != Some(&end.digest) {
+            self.find(Weight::Altered, SUMMARY, None, "states another last sha256 than the journal has");
+        }
+        self.account(end, &summary);
+    }
+
+    /// Compares the summary with what the closing line says of the session.
+    fn account(&mut self, end: &Line, summary: &Map<String, Value>) {
+        let empty = Map::new();
+        let stated = end.body.as_object().unwrap_or(&empty);
+        // A full account vouches for every word; any other body for what it has in common with the summary.
+        let full = serde_json::from_value::<Account>(end.body.clone()).is_ok();
+        let mut unvouched = Vec::new();
+        for (key, value) in summary {
+            match stated.get(key) {
+                Some(same) if same == value => {}
+                None if !full => unvouched.push(key.as_str()),
+                _ => self.find(
+                    Weight::Altered,
+                    SUMMARY,
+                    None,
+                    format!("'{key}' is not what the journal's closing line says"),
+                ),
+            }
+        }
+        for key in stated.keys().filter(|key| full && !summary.contains_key(*key)) {
+            self.find(Weight::Altered, SUMMARY, None, format!("'{key}' is missing"));
+        }
+        if !unvouched.is_empty() {
+            let what = format!("the journal does not vouch for {}", unvouched.join(", "));
+            self.find(Weight::Note, SUMMARY, None, what);
+        }
+    }
+
+    fn audio(&mut self, reading: &Reading) -> Result<Option<Audio>, RecordError> {
+        let path = self.dir.join(AUDIO);
+        let stated = reading.end().and_then(|end| end.body.get("audio_sha256")).and_then(Value::as_str);
+        if !path.exists() {
+            match stated {
+                Some(_) => self.find(Weight::Altered, AUDIO, None, "is missing"),
+                None => self.find(Weight::Note, AUDIO, None, "no sound was kept"),
+            }
+            return Ok(None);
+        }
+        let as_written = match stated {
+            None => None,
+            Some(stated) => {
+                let sha256 =
+                    sha256_file(&path).map_err(|error| RecordError::io("read the audio", &path, error))?;
+                Some(sha256 == stated)
+            }
+        };
+        if as_written == Some(false) {
+            self.find(Weight::Altered, AUDIO, None, "its sha256 is not the one in the journal's closing line");
+        }
+        let (tracks, samples) = match measure(&path) {
+            Ok(measured) => measured,
+            Err(why) => {
+                self.find(Weight::CutOff, AUDIO, None, format!("can't be played: {why}"));
+                return Ok(None);
+            }
+        };
+        let ms = samples.saturating_mul(1000) / u64::from(RATE);
+        if let Some(last_ms) = reading.lines.iter().rfind(|line| line.sound).map(|line| line.ms) {
+            if ms.saturating_add(AUDIO_SLACK_MS) < last_ms {
+                let what = format!(
+                    "audio shorter: it ends at {:.1} s, the journal at {:.1} s",
+                    ms as f64 / 1000.0,
+                    last_ms as f64 / 1000.0
+                );
+                self.find(Weight::CutOff, AUDIO, None, what);
+            }
+        }
+        Ok(Some(Audio { tracks, seconds: ms as f64 / 1000.0, as_written }))
+    }
+}
+
+/// Channels and samples of each that are really in the file, whatever its header promises.
+fn measure(path: &Path) -> Result<(u16, u64), String> {
+    let file = File::open(path).map_err(|error| error.to_string())?;
+    let len = file.metadata().map_err(|error| error.to_string())?.len();
+    let reader = hound::WavReader::new(file).map_err(|error| error.to_string())?;
+    let spec = reader.spec();
+    if spec.sample_rate != RATE || spec.bits_per_sample != 16 || spec.channels == 0 {
+        return Err(format!("not 16-bit sound at {RATE} Hz"));
+    }
+    let promised = u64::from(reader.duration());
+    let begins = reader.into_inner().stream_position().map_err(|error| error.to_string())?;
+    let there = len.saturating_sub(begins) / (2 * u64::from(spec.channels));
+    Ok((spec.channels, promised.min(there)))
+}
