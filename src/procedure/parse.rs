@@ -72,9 +72,9 @@ fn read_source(path: &Path, name: &str) -> Result<String, Problem> {
         Problem::of_file(name, "the procedure can't be read").why(error.to_string()).fix(fix)
     };
     if path.is_dir() {
-        return Err(
-            Problem::of_file(name, "this is a folder, not a procedure").fix("name a .toml file in it")
-        );
+        return Err(Problem::of_file(name, "this is a folder, not a procedure")
+            .why("a procedure is one file")
+            .fix("name a .toml file in it"));
     }
     let file = std::fs::File::open(path).map_err(cannot)?;
     let mut bytes = vec![];
