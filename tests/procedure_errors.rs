@@ -155,7 +155,7 @@ fn an_empty_list_of_cautions_is_refused() {
 #[test]
 fn a_file_without_procedure_table_is_refused() {
     says(
-        &BASE[BASE.find("[[question]]").expect("BASE has a question")..].to_owned(),
+        &BASE[BASE.find("[[question]]").expect("BASE has a question")..],
         "demo.toml: there is no [procedure] table\n\
          \x20 why: it says what the file is\n\
          \x20 do:  begin the file with [procedure] and its id, title, version, language, cautions and closing",
@@ -165,7 +165,7 @@ fn a_file_without_procedure_table_is_refused() {
 #[test]
 fn a_file_without_steps_is_refused() {
     says(
-        &BASE[..BASE.find("[[step]]").expect("BASE has a step")].to_owned(),
+        &BASE[..BASE.find("[[step]]").expect("BASE has a step")],
         "demo.toml: there are no steps\n\
          \x20 why: there would be nothing to do\n\
          \x20 do:  write at least one [[step]]",
