@@ -62,35 +62,35 @@ pub fn load(path: &Path) -> Result<(Procedure, String), ProcedureErrors> {
     Ok((procedure, source))
 }
 
-fn read_source(path: &Path, name: &str) -> Result<String, Problem> {
+fn read_source(path: &Path, name: &str) -> Result<String, ProcedureErrors> {
+    let problem = |what: String, why: String, fix: &str| {
+        ProcedureErrors::from(Problem::of_file(name, what).why(why).fix(fix))
+    };
     let cannot = |error: std::io::Error| {
         let fix = match error.kind() {
             std::io::ErrorKind::NotFound => "check the path; shipped procedures are in the folder procedures",
             std::io::ErrorKind::PermissionDenied => "make the file readable for you",
             _ => "check the file and the disk it is on",
         };
-        Problem::of_file(name, "the procedure can't be read").why(error.to_string()).fix(fix)
+        problem("the procedure can't be read".into(), error.to_string(), fix)
     };
     if path.is_dir() {
-        return Err(
-            Problem::of_file(name, "this is a folder, not a procedure").fix("name a .toml file in it")
-        );
+        let what = "this is a folder, not a procedure".into();
+        return Err(problem(what, "a procedure is one file".into(), "name a .toml file in it"));
     }
     let file = std::fs::File::open(path).map_err(cannot)?;
     let mut bytes = vec![];
     // Read with a bound instead of trusting the length: pipes and devices have none.
     file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(cannot)?;
     if bytes.len() as u64 > MAX_BYTES {
-        return Err(Problem::of_file(name, "the file is larger than 1 MB")
-            .why("no procedure is that long")
-            .fix("check that this is a procedure"));
+        let what = "the file is larger than 1 MB".into();
+        return Err(problem(what, "no procedure is that long".into(), "check that this is a procedure"));
     }
     String::from_utf8(bytes).map_err(|error| {
         let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
         let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
-        Problem::of_file(name, format!("the file is not UTF-8 text (line {line})"))
-            .why("TOML is always UTF-8")
-            .fix("save it again as UTF-8")
+        let what = format!("the file is not UTF-8 text (line {line})");
+        problem(what, "TOML is always UTF-8".into(), "save it again as UTF-8")
     })
 }
 

@@ -23,6 +23,9 @@ const MAX_ID: usize = 64;
 /// Characters of one text. Nobody keeps a longer one in mind, and it would be spoken for over a minute.
 const MAX_TEXT: usize = 1_000;
 
+/// Texts a procedure may do without.
+const OPTIONAL: [&str; 2] = ["unit", "opening"];
+
 const REFUSAL_EN: &str = "not right do it again";
 
 fn call_en(call: Call) -> &'static str {
@@ -228,7 +231,7 @@ fn condition(sink: &mut Sink, id: &Text, values: &[Text], questions: &[Question]
             Some(at) if answers.contains(&(at as u16)) => sink.report(
                 value.span(),
                 format!("the value `{}` stands here twice", value.get_ref()),
-                "",
+                "once is enough, and a second one may hide a slip",
                 "delete one".into(),
             ),
             Some(at) => answers.push(at as u16),
@@ -273,7 +276,7 @@ fn decoys(sink: &mut Sink, book: &PhraseBook, raw: &[Text]) -> Vec<String> {
             sink.report(
                 raw.span(),
                 format!("the decoy \"{text}\" stands here twice"),
-                "",
+                "once is enough, and a second one may hide a slip",
                 "delete one".into(),
             );
         } else {
@@ -311,7 +314,7 @@ fn number(sink: &mut Sink, key: &str, raw: &Spanned<f64>, range: RangeInclusive<
     }
     let (low, high) = (range.start(), range.end());
     let what = format!("`{key}` must be from {low} to {high}; here it is {value}");
-    let unit = if key.ends_with("_s") { "it is in seconds" } else { "" };
+    let unit = if key.ends_with("_s") { "it is in seconds" } else { "it is a count" };
     sink.report(raw.span(), what, unit, format!("write a number from {low} to {high}"));
     *low
 }
@@ -333,8 +336,9 @@ fn shown(sink: &mut Sink, raw: Option<&Text>, key: &str) -> String {
     };
     let length = text.chars().count();
     if text.is_empty() {
-        let fix = format!("write it, or leave out the line if `{key}` is optional");
-        sink.report(raw.span(), format!("`{key}` is empty"), "", fix);
+        let or = if OPTIONAL.contains(&key) { ", or leave out the line" } else { "" };
+        let what = format!("`{key}` is empty");
+        sink.report(raw.span(), what, "people hear or read it", format!("write it{or}"));
     } else if length > MAX_TEXT {
         let why = format!("at most {MAX_TEXT} characters can be taken in at once");
         sink.report(
@@ -353,7 +357,12 @@ fn role(sink: &mut Sink, raw: Option<&Text>) -> Role {
     let Some(raw) = raw else { return Role::Observer };
     found(raw).unwrap_or_else(|| {
         let what = format!("`by` must be worker or observer; here it is `{}`", raw.get_ref().escape_debug());
-        sink.report(raw.span(), what, "", "write by = \"worker\" or by = \"observer\"".into());
+        sink.report(
+            raw.span(),
+            what,
+            "only these two take part",
+            "write by = \"worker\" or by = \"observer\"".into(),
+        );
         Role::Observer
     })
 }
@@ -361,13 +370,7 @@ fn role(sink: &mut Sink, raw: Option<&Text>) -> Role {
 /// `None` when it is missing or was reported.
 fn language_tag(sink: &mut Sink, raw: Option<&Text>) -> Option<String> {
     let raw = raw?;
-    let mut subtags = raw.get_ref().split('-');
-    let primary = subtags.next().unwrap_or_default();
-    let primary_fits =
-        matches!(primary.len(), 2 | 3 | 5..=8) && primary.chars().all(|c| c.is_ascii_alphabetic());
-    let rest_fits =
-        subtags.all(|tag| (1..=8).contains(&tag.len()) && tag.chars().all(|c| c.is_ascii_alphanumeric()));
-    if primary_fits && rest_fits {
+    if oxilangtag::LanguageTag::parse(raw.get_ref().as_str()).is_ok() {
         return Some(raw.get_ref().clone());
     }
     sink.report(
@@ -405,7 +408,12 @@ fn ident(sink: &mut Sink, raw: Option<&Text>, what: &str) -> String {
 fn cap<T>(sink: &mut Sink, list: &[T], most: usize, what: &str, span: impl Fn(&T) -> Range<usize>) {
     if let Some(first_over) = list.get(most) {
         let text = format!("there are {} {what}; at most {most} are allowed", list.len());
-        sink.report(span(first_over), text, "nobody can keep track of more", "leave some out or split the procedure".into());
+        sink.report(
+            span(first_over),
+            text,
+            "nobody can keep track of more",
+            "leave some out or split the procedure".into(),
+        );
     }
 }
 

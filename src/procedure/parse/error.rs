@@ -191,8 +191,13 @@ pub(super) struct Sink<'s> {
 impl<'s> Sink<'s> {
     pub(super) fn new(name: &'s str, source: &'s str) -> Self {
         let after_breaks = source.match_indices('\n').map(|(at, _)| at + 1);
-        Sink { name, source, line_starts: std::iter::once(0).chain(after_breaks).collect(), problems: vec![],
- more: 0 }
+        Sink {
+            name,
+            source,
+            line_starts: std::iter::once(0).chain(after_breaks).collect(),
+            problems: vec![],
+            more: 0,
+        }
     }
 
     /// The place of a byte offset; one past the end of the file is its last place.

@@ -10,6 +10,8 @@ use toml::Spanned;
 /// At least this alike (1 is the same) for a key to be suggested; lower gives suggestions that read as nonsense.
 const ALIKE: f64 = 0.7;
 
+const NOTHING: &str = "an empty list gives nothing to work with";
+
 /// One table of the file under reading.
 pub(super) struct Fields<'t, 's> {
     /// As the author writes it: `[procedure]`, `[[step]]`.
@@ -46,7 +48,12 @@ impl<'t, 's> Fields<'t, 's> {
     pub(super) fn need(&self, sink: &mut Sink, key: &str, example: &str) {
         if !self.has(key) {
             let what = format!("{} has no `{key}`", self.label);
-            sink.report(self.span.clone(), what, "", format!("add a line: {key} = {example}"));
+            sink.report(
+                self.span.clone(),
+                what,
+                "it can't be guessed",
+                format!("add a line: {key} = {example}"),
+            );
         }
     }
 
@@ -152,6 +159,9 @@ impl<'t, 's> Fields<'t, 's> {
             report_type(sink, key, value, "a list of tables", fix);
             return vec![];
         };
+        if list.is_empty() {
+            sink.report(value.span(), format!("`{key}` is an empty list"), NOTHING, fix.clone());
+        }
         let mut tables = vec![];
         for item in list.iter() {
             match item.get_ref() {
@@ -179,7 +189,7 @@ pub(super) fn texts_of(sink: &mut Sink, key: &str, value: &Spanned<DeValue>) -> 
         return vec![];
     };
     if list.is_empty() {
-        sink.report(value.span(), format!("`{key}` is an empty list"), "", fix());
+        sink.report(value.span(), format!("`{key}` is an empty list"), NOTHING, fix());
     }
     let mut texts = vec![];
     for item in list.iter() {

@@ -95,12 +95,12 @@ pub(super) fn read(sink: &mut Sink, root: &DeTable) -> RawProcedure {
     if !file.has("procedure") {
         sink.report_file(
             "there is no [procedure] table",
-            "",
+            "it says what the file is",
             "begin the file with [procedure] and its id, title, version, language, cautions and closing",
         );
     }
     if !file.has("step") {
-        sink.report_file("there are no steps", "", "write at least one [[step]]");
+        sink.report_file("there are no steps", "there would be nothing to do", "write at least one [[step]]");
     }
     RawProcedure {
         head: head(sink, &file),
