@@ -1,6 +1,123 @@
-//! cli
+//! The command line: reads arguments once into a decided configuration and runs one command.
+//!
+//! Owns `--help`, where output goes, and exit codes. Results go to stdout, progress and messages to stderr.
+
+mod completions;
+pub mod devices;
+mod hear;
+mod rehearse;
+mod run;
+mod session;
 pub mod verify;
 
+use crate::failure::{ExitCode, Failure};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Runs a two-person safety procedure by voice: speaks each step, listens offline for the worker's read-back and the
+/// observer's confirmation, moves on only when both are right, and keeps a record.
+///
+/// A training aid. Local protocol, the equipment makers' instructions and licensed practice come first; it supports a
+/// trained observer and never replaces one.
+#[derive(Debug, Parser)]
+#[command(name = "antiphon", version, after_help = AFTER)]
+struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const AFTER: &str = "Examples:
+  antiphon rehearse procedures/isolation-donning.toml         a whole session with stand-in people, in seconds
+  antiphon rehearse procedures/isolation-donning.toml --aloud the same through the loudspeakers
+  antiphon devices                                            microphones, loudspeakers, voices
+  antiphon run procedures/isolation-donning.toml              live, one shared microphone
+  antiphon verify ~/.local/share/antiphon/sessions/NAME       is the record whole and unaltered?
+
+Set NO_COLOR to have no colours.";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run a session with real people, live or from recordings
+    Run(run::RunArgs),
+    /// Run a session with stand-in people: a demonstration, a test of a procedure
+    Rehearse(rehearse::RehearseArgs),
+    /// Hear single utterances from WAV files against a list of phrases
+    Hear(hear::HearArgs),
+    /// List microphones, loudspeakers and voices
+    Devices {
+        /// One JSON object on stdout
+        #[arg(long)]
+        json: bool,
+    },
+    /// Check that a session's record is whole and unaltered
+    #[command(after_help = "Examples:
+  antiphon verify ~/.local/share/antiphon/sessions/20261124T231500Z-isolation-donning
+  antiphon verify SESSION --digest 5f2c...   also compare with a digest noted elsewhere")]
+    Verify {
+        /// The session's folder
+        session: PathBuf,
+        /// The journal's last digest as it was noted elsewhere when the session ended
+        #[arg(long, value_name = "SHA256")]
+        digest: Option<String>,
+        /// One JSON object on stdout
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write a completion script for a shell to stdout
+    Completions {
+        /// bash, zsh, fish, elvish or powershell
+        shell: clap_complete::Shell,
+    },
+}
+
+/// Entry point of the program.
 pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+    let matches = command().get_matches();
+    let code = match Args::from_arg_matches(&matches) {
+        Ok(args) => match dispatch(args.command) {
+            Ok(code) => code,
+            Err(failure) => {
+                eprintln!("antiphon: {failure}");
+                failure.code
+            }
+        },
+        Err(error) => error.exit(),
+    };
+    std::process::ExitCode::from(code as u8)
+}
+
+/// The command line with the table of exit codes under its help.
+fn command() -> clap::Command {
+    let codes: Vec<String> =
+        ExitCode::TABLE.iter().map(|(code, words)| format!("  {:>2}  {words}", *code as i32)).collect();
+    Args::command().after_long_help(format!("{AFTER}\n\nExit codes:\n{}", codes.join("\n")))
+}
+
+fn dispatch(command: Command) -> Result<ExitCode, Failure> {
+    match command {
+        Command::Run(args) => run::run(args),
+        Command::Rehearse(args) => rehearse::run(args),
+        Command::Hear(args) => hear::run(args),
+        Command::Devices { json } => devices::run(json),
+        Command::Verify { session, digest, json } => verify::run_against(&session, json, digest.as_deref()),
+        Command::Completions { shell } => completions::run(shell, &mut self::command()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        command().debug_assert();
+    }
+
+    #[test]
+    fn the_long_help_lists_every_exit_code() {
+        let help = command().render_long_help().to_string();
+        for (code, words) in ExitCode::TABLE {
+            assert!(help.contains(&format!("{:>2}  {words}", *code as i32)), "{words}");
+        }
+    }
 }

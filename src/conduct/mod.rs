@@ -1,1 +1,10 @@
-//! conduct
+//! The loop that joins everything: sound in, verdicts, the session's rules, speech out, the record.
+//!
+//! `keeper` owns the state, the journal and the tracks, and is the same for every kind of run. `simulation` drives it
+//! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. Decides nothing about moving on.
+
+pub mod actors;
+pub mod keeper;
+pub mod replay;
+pub mod set_up;
+pub mod simulation;

@@ -10,7 +10,7 @@ pub const MAX_PER_PHRASE: usize = 24;
 
 const OPPOSITES: &str = include_str!("opposites.tsv");
 
-/// Words whose loss or gain does not change what a phrase says: never dropped to make a decoy.
+/// Words whose loss or gain does not change what a phrase says: a decoy differs in more than these.
 const WEIGHTLESS: [&str; 14] =
     ["a", "an", "the", "is", "are", "was", "were", "my", "i", "it", "to", "and", "of", "now"];
 
@@ -22,12 +22,20 @@ pub fn derive(phrase: &str, phrases: &BTreeSet<String>) -> Vec<String> {
     let mut found: Vec<String> = Vec::new();
     for decoy in opposites(&words).chain(negations(&words)).chain(cut(&words)).chain(dropped(&words)) {
         let text = decoy.join(" ");
-        if !text.is_empty() && text != phrase && !phrases.contains(&text) && !found.contains(&text) {
+        if !text.is_empty()
+            && weighty(&decoy) != weighty(&words)
+            && !phrases.contains(&text)
+            && !found.contains(&text)
+        {
             found.push(text);
         }
     }
     found.truncate(MAX_PER_PHRASE);
     found
+}
+
+fn weighty<'a>(words: &[&'a str]) -> Vec<&'a str> {
+    words.iter().copied().filter(|word| !WEIGHTLESS.contains(word)).collect()
 }
 
 /// The pairs of the table.
@@ -81,9 +89,9 @@ fn cut<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
     (1..count).rev().flat_map(move |keep| [words[..keep].to_vec(), words[count - keep..].to_vec()])
 }
 
-/// Each word that carries meaning left out.
+/// Each word left out.
 fn dropped<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
-    (0..words.len()).filter(|index| words.len() > 1 && !WEIGHTLESS.contains(&words[*index])).map(|index| {
+    (0..words.len()).map(|index| {
         let mut less = words.to_vec();
         less.remove(index);
         less
@@ -119,6 +127,13 @@ mod tests {
         let decoys = of("gown not torn");
         assert!(decoys.contains(&"gown torn".to_string()));
         assert!(!decoys.iter().any(|d| d.contains("not not")));
+    }
+
+    #[test]
+    fn a_small_word_more_or_less_makes_no_decoy() {
+        let decoys = of("i know what follows");
+        assert!(!decoys.contains(&"know what follows".to_string()), "{decoys:?}");
+        assert!(!of("inner gloves are on").contains(&"inner gloves on".to_string()));
     }
 
     #[test]

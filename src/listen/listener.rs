@@ -151,6 +151,12 @@ impl Listener {
         self.ear.set_counts(counts)
     }
 
+    /// Forgets all audio: the next sample is the first of a new stream, at session time 0.
+    pub fn restart(&mut self) {
+        self.segmenter = Segmenter::new(*self.segmenter.limits());
+        self.ear.offset_ms = 0;
+    }
+
     /// Forgets what was heard before this session time: the tool was speaking.
     pub fn cut(&mut self, at_ms: u64) {
         self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * 16);

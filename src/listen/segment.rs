@@ -144,6 +144,10 @@ impl Segmenter {
         self.recent.clear();
     }
 
+    pub fn limits(&self) -> &Limits {
+        &self.limits
+    }
+
     /// The next sample's position.
     pub fn position(&self) -> u64 {
         self.at + self.partial.len() as u64

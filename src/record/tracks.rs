@@ -146,7 +146,11 @@ impl Tracks {
             late.dropped += missed;
             self.dropped += missed;
             // Below WINDOW and piece.len(), so both fit any usize.
-            self.mix(track, (at + missed - self.written.min(at + missed)) as usize, &piece[missed as usize..]);
+            self.mix(
+                track,
+                (at + missed - self.written.min(at + missed)) as usize,
+                &piece[missed as usize..],
+            );
             at = end;
         }
         Ok(late)

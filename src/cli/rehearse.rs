@@ -1,0 +1,177 @@
+//! `rehearse`: a whole session with stand-in people through the real audio path.
+
+use super::session::{interrupted_flag, is_set, SessionArgs};
+use crate::audio::noise::NoiseSpec;
+use crate::audio::speaker::Speaker;
+use crate::conduct::actors::{Actors, Script};
+use crate::conduct::set_up::{ready, Ready};
+use crate::conduct::simulation::{Aloud, Cast, Simulation};
+use crate::failure::{ExitCode, Failure};
+use crate::procedure::parse::ProcedureErrors;
+use crate::procedure::Post;
+use crate::voice::{RenderVoice, Renderer};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  antiphon rehearse procedures/isolation-donning.toml --seed 7
+  antiphon rehearse procedures/isolation-donning.toml --noise fan:15 --answer apron=yes
+  antiphon rehearse procedures/isolation-donning.toml --script slips.toml --one-microphone
+  antiphon rehearse procedures/isolation-donning.toml --aloud
+
+A script says what goes wrong (docs/rehearsal.md):
+  [answers]
+  apron = \"yes\"
+  [[slip]]
+  step = \"gown\"
+  who = \"worker\"
+  kind = \"wrong\"   # silence, chatter, early, refusal, hold, stop, say-again, go-back
+  say = \"gown is open\"")]
+pub struct RehearseArgs {
+    #[command(flatten)]
+    session: SessionArgs,
+    /// Same seed, same session
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Noise at the microphones: KIND:SNR in dB, for example fan:15, pink:10, white:20
+    #[arg(long, value_name = "KIND:DB")]
+    noise: Option<NoiseSpec>,
+    /// What goes wrong, and answers to questions
+    #[arg(long, value_name = "FILE")]
+    script: Option<PathBuf>,
+    /// Answer to a question, for example apron=yes (otherwise the seed decides)
+    #[arg(long, value_name = "ID=VALUE", value_parser = answer)]
+    answer: Vec<(String, String)>,
+    /// Both people share one microphone
+    #[arg(long)]
+    one_microphone: bool,
+    /// In real time through the loudspeakers
+    #[arg(long)]
+    aloud: bool,
+    /// Loudspeaker for --aloud
+    #[arg(long, value_name = "DEVICE")]
+    speaker: Option<String>,
+    /// The tool's voice
+    #[arg(long, value_name = "VOICE", default_value = "flite:slt")]
+    voice: RenderVoice,
+    /// The stand-in worker's voice
+    #[arg(long, value_name = "VOICE", default_value = "flite:rms")]
+    worker_voice: RenderVoice,
+    /// The stand-in observer's voice
+    #[arg(long, value_name = "VOICE", default_value = "flite:kal16")]
+    observer_voice: RenderVoice,
+    /// Give up after this many minutes on the session's clock
+    #[arg(long, value_name = "MINUTES", default_value_t = 60)]
+    limit: u64,
+}
+
+fn answer(text: &str) -> Result<(String, String), String> {
+    let (id, value) = text.split_once('=').ok_or("write ID=VALUE, for example apron=yes")?;
+    Ok((id.to_string(), value.to_string()))
+}
+
+pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
+    let posts: &[Post] = if args.one_microphone { &[Post::Room] } else { &[Post::Worker, Post::Observer] };
+    let mut ready =
+        ready(&args.session.procedure, posts, args.session.engine, args.session.model.as_deref())?;
+    let script = script(&args, &ready)?;
+    let mut tool = Renderer::new(args.voice.clone())?;
+    let worker = Renderer::new(args.worker_voice.clone())?;
+    let observer = Renderer::new(args.observer_voice.clone())?;
+    let aloud: Option<Box<dyn Aloud>> = match args.aloud {
+        true => Some(Box::new(Loud::open(args.speaker.as_deref())?)),
+        false => None,
+    };
+    let interrupted = interrupted_flag()?;
+    args.session.introduce(&ready, &ready.notes);
+    let described = describe(&args);
+    let voice = format!("rendered: {}", args.voice);
+    let keeper = args.session.open(&ready, posts, voice, "rehearsal", Some(described), args.aloud)?;
+    let folder = keeper.folder().path().to_path_buf();
+    let cast = Cast::new(Actors::new(script, args.seed), posts, worker, observer, args.noise, args.seed);
+    let listeners = std::mem::take(&mut ready.listeners);
+    let limit = args.limit.saturating_mul(60_000);
+    let simulation = Simulation::new(keeper, listeners, &mut tool, Box::new(cast), aloud, limit);
+    let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
+    let summary = keeper.close(end_ms, result.is_err())?;
+    result?;
+    args.session.conclude(&summary, &folder)
+}
+
+/// What shapes the session, for the journal.
+fn describe(args: &RehearseArgs) -> String {
+    let mut words = vec![
+        format!("seed {}", args.seed),
+        format!("worker {}", args.worker_voice),
+        format!("observer {}", args.observer_voice),
+    ];
+    if let Some(noise) = args.noise {
+        words.push(format!("noise {noise}"));
+    }
+    if let Some(script) = &args.script {
+        words.push(format!("script {}", script.file_name().unwrap_or_default().to_string_lossy()));
+    }
+    words.extend(args.answer.iter().map(|(id, value)| format!("{id} = {value}")));
+    words.join(", ")
+}
+
+fn script(args: &RehearseArgs, ready: &Ready) -> Result<Script, Failure> {
+    let mut script = match &args.script {
+        Some(path) => read_script(path, ready)?,
+        None => Script::default(),
+    };
+    for (id, value) in &args.answer {
+        let question = ready.procedure.questions.iter().find(|question| question.id == *id);
+        if !question.is_some_and(|question| question.answers.iter().any(|answer| answer.value == *value)) {
+            return Err(Failure::new(
+                ExitCode::Usage,
+                format!("--answer {id}={value}: no such question or answer"),
+            )
+            .fix("name a question's id and one of its values, as in the procedure's file"));
+        }
+        script.answers.insert(id.clone(), value.clone());
+    }
+    Ok(script)
+}
+
+fn read_script(path: &Path, ready: &Ready) -> Result<Script, Failure> {
+    let name = path.display().to_string();
+    let source = std::fs::read_to_string(path).map_err(|error| {
+        Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the script")).why(error)
+    })?;
+    Script::parse(&source, &name, &ready.procedure)
+        .map_err(|problems| ProcedureErrors { problems, more: 0 }.into())
+}
+
+/// Plays ticks through the loudspeaker, as fast as they are heard.
+struct Loud {
+    speaker: Speaker,
+    began: Instant,
+    played: u64,
+    failed: bool,
+}
+
+impl Loud {
+    fn open(device: Option<&str>) -> Result<Loud, Failure> {
+        Ok(Loud { speaker: Speaker::open(device)?, began: Instant::now(), played: 0, failed: false })
+    }
+}
+
+impl Aloud for Loud {
+    fn play(&mut self, mix: &[i16]) {
+        // A loudspeaker that goes away must not end the session; the record goes on.
+        if let Err(error) = self.speaker.play(self.played, mix) {
+            if !std::mem::replace(&mut self.failed, true) {
+                eprintln!("note: the loudspeaker failed, going on without sound: {error}");
+            }
+        }
+        while self.speaker.events().try_recv().is_ok() {}
+        self.played += mix.len() as u64;
+        // Half a second ahead of the loudspeaker, so that listening to an utterance never makes a hole.
+        let due = Duration::from_millis((self.played / 16).saturating_sub(500));
+        if let Some(wait) = due.checked_sub(self.began.elapsed()) {
+            std::thread::sleep(wait);
+        }
+    }
+}

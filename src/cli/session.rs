@@ -1,0 +1,158 @@
+//! What `run` and `rehearse` have in common: options, the record's folder, the screen, the closing words.
+
+use crate::conduct::keeper::{Keeper, Opening, WallClock};
+use crate::conduct::set_up::{EngineName, Ready};
+use crate::failure::{ExitCode, Failure};
+use crate::procedure::Post;
+use crate::record::summary::Outcome;
+use crate::record::{SessionFolder, Summary};
+use crate::screen::big::Big;
+use crate::screen::plain::Plain;
+use crate::screen::Screen;
+use crate::session::DEFAULT_GRACE_MS;
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::Arc;
+
+#[derive(Debug, clap::Args)]
+pub struct SessionArgs {
+    /// The procedure's file
+    pub procedure: PathBuf,
+    /// What listens
+    #[arg(long, value_enum, default_value = "phones")]
+    pub engine: EngineName,
+    /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
+    #[arg(long, value_name = "DIR")]
+    pub model: Option<PathBuf>,
+    /// Where session folders go (default: $XDG_DATA_HOME/antiphon/sessions)
+    #[arg(long, value_name = "DIR")]
+    pub sessions: Option<PathBuf>,
+    /// Name of this session's folder (default: the time and the procedure's id)
+    #[arg(long, value_name = "NAME")]
+    pub id: Option<String>,
+    /// One line an event instead of the large screen
+    #[arg(long)]
+    pub plain: bool,
+    /// The session's summary as one JSON object on stdout; events go to stderr
+    #[arg(long)]
+    pub json: bool,
+}
+
+impl SessionArgs {
+    /// Makes the session's folder and opens its record. `mode` and `rehearsal` describe the run in the journal.
+    pub fn open(
+        &self,
+        ready: &Ready,
+        posts: &[Post],
+        voice: String,
+        mode: &str,
+        rehearsal: Option<String>,
+        real_time: bool,
+    ) -> Result<Keeper, Failure> {
+        let root = match &self.sessions {
+            Some(root) => root.clone(),
+            None => SessionFolder::default_root()?,
+        };
+        let now = chrono::Local::now().fixed_offset();
+        let folder = match &self.id {
+            Some(id) => SessionFolder::create(&root, id)?,
+            None => SessionFolder::begin(&root, &now, &ready.procedure.id)?,
+        };
+        let opening = Opening {
+            antiphon: env!("CARGO_PKG_VERSION").to_string(),
+            session: String::new(),
+            mode: mode.to_string(),
+            procedure_id: ready.procedure.id.clone(),
+            procedure_version: ready.procedure.version.clone(),
+            procedure_sha256: String::new(),
+            engine: ready.engine.clone(),
+            voice,
+            posts: posts.to_vec(),
+            grace_ms: DEFAULT_GRACE_MS,
+            decoys: ready.decoys,
+            rehearsal,
+            notes: ready.notes.clone(),
+        };
+        let wall = if mode == "live" { WallClock::Real } else { WallClock::From(now) };
+        let procedure = ready.procedure.clone();
+        Ok(Keeper::open(procedure, &ready.source, folder, opening, wall, self.screen(real_time))?)
+    }
+
+    /// The large screen in a terminal in real time, otherwise a line an event.
+    fn screen(&self, real_time: bool) -> Box<dyn Screen> {
+        if self.json {
+            return Box::new(Plain::new(std::io::stderr()));
+        }
+        if real_time && !self.plain && std::io::stdout().is_terminal() {
+            match Big::open() {
+                Ok(big) => return Box::new(big),
+                Err(error) => eprintln!("antiphon: no large screen ({error}); one line an event instead"),
+            }
+        }
+        Box::new(Plain::new(std::io::stdout()))
+    }
+
+    /// Prints the outcome and decides the exit code.
+    pub fn conclude(&self, summary: &Summary, folder: &std::path::Path) -> Result<ExitCode, Failure> {
+        if self.json {
+            let text = serde_json::to_string(summary).map_err(|error| {
+                Failure::new(ExitCode::Internal, format!("can't write the summary: {error}"))
+            })?;
+            println!("{text}");
+        } else {
+            println!("{}", closing_words(summary, folder));
+        }
+        Ok(match summary.account.outcome {
+            Outcome::Completed => ExitCode::Done,
+            _ => ExitCode::NotCompleted,
+        })
+    }
+
+    /// Everything the people should know before it begins, on stderr.
+    pub fn introduce(&self, ready: &Ready, notes: &[String]) {
+        for caution in &ready.procedure.cautions {
+            eprintln!("caution: {caution}");
+        }
+        for note in notes {
+            eprintln!("note: {note}");
+        }
+    }
+}
+
+fn closing_words(summary: &Summary, folder: &std::path::Path) -> String {
+    let account = &summary.account;
+    let totals = &account.totals;
+    let mut lines = vec![String::new(), format!("{}: {}", account.procedure.title, account.outcome.name())];
+    lines.push(format!(
+        "{} steps done, {} skipped, in {}:{:02}; asked again {}, refusals {}, reminders {}, holds {}",
+        totals.steps_done,
+        totals.steps_skipped,
+        totals.seconds as u64 / 60,
+        totals.seconds as u64 % 60,
+        totals.asks_again,
+        totals.refusals,
+        totals.reminders,
+        totals.holds
+    ));
+    for step in account.steps.iter().filter(|step| step.confirmed_ms.is_none() && step.skipped_by.is_none()) {
+        lines.push(format!("not done: {}", step.id));
+    }
+    lines.push(format!("record: {}", folder.display()));
+    lines.push(format!("digest: {}", summary.journal_sha256));
+    lines.join("\n")
+}
+
+/// Set when the user interrupts (Ctrl-C) or the system asks the program to end.
+pub fn interrupted_flag() -> Result<Arc<AtomicBool>, Failure> {
+    let flag = Arc::new(AtomicBool::new(false));
+    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
+        signal_hook::flag::register(signal, Arc::clone(&flag))
+            .map_err(|error| Failure::new(ExitCode::Internal, format!("can't watch for signals: {error}")))?;
+    }
+    Ok(flag)
+}
+
+pub fn is_set(flag: &AtomicBool) -> bool {
+    flag.load(Ordering::Relaxed)
+}

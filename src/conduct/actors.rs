@@ -1,0 +1,304 @@
+//! Stand-in people for rehearsals: a worker and an observer who answer what is awaited, after a human pause, and slip
+//! where a script says so.
+//!
+//! Owns who says what and when. Must not know how speech is made or heard: it hands out texts with times.
+
+use crate::procedure::parse::Problem;
+use crate::procedure::{Call, Place, Post, Procedure, Role, Use};
+use crate::session::{Action, HoldWhy, Phase, State};
+use rand::{Rng, RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+/// Something a stand-in says at a time on the session clock.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Line {
+    pub role: Role,
+    pub at_ms: u64,
+    pub text: String,
+}
+
+/// What goes wrong at a step, once or several times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SlipKind {
+    /// Says another phrase: `say`, or the phrase of the next step.
+    Wrong,
+    /// Says nothing until called again.
+    Silence,
+    /// Says something that is no phrase: `say`, or a sentence of its own.
+    Chatter,
+    /// Says the right phrase before the step's minimum time is over.
+    Early,
+    /// The observer refuses.
+    Refusal,
+    Hold,
+    Stop,
+    SayAgain,
+    GoBack,
+}
+
+/// One entry of a script.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Slip {
+    /// Id of a step or question.
+    pub step: String,
+    pub who: Role,
+    pub kind: SlipKind,
+    pub say: Option<String>,
+    pub times: u32,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawScript {
+    #[serde(default)]
+    answers: BTreeMap<String, toml::Spanned<String>>,
+    #[serde(default, rename = "slip")]
+    slips: Vec<toml::Spanned<RawSlip>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawSlip {
+    step: String,
+    who: Role,
+    kind: SlipKind,
+    say: Option<String>,
+    #[serde(default = "once")]
+    times: u32,
+}
+
+fn once() -> u32 {
+    1
+}
+
+/// What a script file says: answers to questions and slips.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Script {
+    /// Question id -> value.
+    pub answers: BTreeMap<String, String>,
+    pub slips: Vec<Slip>,
+}
+
+impl Script {
+    /// Reads a script and checks every step, question and value against the procedure.
+    pub fn parse(source: &str, name: &str, procedure: &Procedure) -> Result<Script, Vec<Problem>> {
+        let raw: RawScript = toml::from_str(source).map_err(|error| {
+            let place =
+                error.span().map_or(Place { line: 1, column: 1 }, |span| place_of(source, span.start));
+            vec![Problem::at(place, error.message().to_string()).in_source(name, source)]
+        })?;
+        let mut problems = Vec::new();
+        let mut problem = |at: usize, what: String, fix: String| {
+            problems.push(Problem::at(place_of(source, at), what).fix(fix).in_source(name, source));
+        };
+        let mut script = Script::default();
+        for (id, value) in raw.answers {
+            let question = procedure.questions.iter().find(|question| question.id == id);
+            let known =
+                question.is_some_and(|q| q.answers.iter().any(|answer| answer.value == *value.get_ref()));
+            if !known {
+                let what =
+                    format!("the procedure has no question {id:?} with the answer {:?}", value.get_ref());
+                problem(value.span().start, what, questions_hint(procedure));
+            }
+            script.answers.insert(id, value.into_inner());
+        }
+        for spanned in raw.slips {
+            let at = spanned.span().start;
+            let slip = spanned.into_inner();
+            let known = procedure.steps.iter().any(|step| step.id == slip.step)
+                || procedure.questions.iter().any(|question| question.id == slip.step);
+            if !known {
+                let what = format!("the procedure has no step or question {:?}", slip.step);
+                problem(at, what, "name one of the ids in the procedure's file".to_string());
+            }
+            if slip.kind == SlipKind::Refusal && slip.who != Role::Observer {
+                problem(at, "only the observer refuses".to_string(), "write who = \"observer\"".to_string());
+            }
+            script.slips.push(Slip {
+                step: slip.step,
+                who: slip.who,
+                kind: slip.kind,
+                say: slip.say,
+                times: slip.times,
+            });
+        }
+        if problems.is_empty() {
+            Ok(script)
+        } else {
+            Err(problems)
+        }
+    }
+}
+
+fn questions_hint(procedure: &Procedure) -> String {
+    let all: Vec<String> = procedure
+        .questions
+        .iter()
+        .map(|question| {
+            let values: Vec<&str> = question.answers.iter().map(|answer| answer.value.as_str()).collect();
+            format!("{} = {}", question.id, values.join(" or "))
+        })
+        .collect();
+    if all.is_empty() {
+        "it asks no questions".to_string()
+    } else {
+        format!("it asks: {}", all.join("; "))
+    }
+}
+
+fn place_of(source: &str, offset: usize) -> Place {
+    let before = &source.as_bytes()[..offset.min(source.len())];
+    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+    let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
+    Place { line, column }
+}
+
+/// How long stand-ins take, ms.
+mod pace {
+    /// People answer after 200 ms on average (Stivers et al. 2009), later when they look first.
+    pub const REACTION: std::ops::Range<u64> = 200..900;
+    /// The worker does something first.
+    pub const WORK: std::ops::Range<u64> = 1_500..5_000;
+    /// The observer looks first.
+    pub const LOOK: std::ops::Range<u64> = 600..2_200;
+    /// Beyond a step's minimum time.
+    pub const PATIENCE: u64 = 700;
+}
+
+/// Both stand-ins.
+pub struct Actors {
+    script: Script,
+    random: ChaCha8Rng,
+}
+
+impl Actors {
+    pub fn new(script: Script, seed: u64) -> Actors {
+        Actors { script, random: ChaCha8Rng::seed_from_u64(seed) }
+    }
+
+    /// The tool has just finished speaking: what a stand-in will say about it.
+    pub fn answer(&mut self, procedure: &Procedure, state: &State) -> Option<Line> {
+        let role = state.awaited(procedure)?;
+        if let Phase::Held { why, .. } = state.phase {
+            return Some(self.on_hold(procedure, state, why));
+        }
+        let (place, reminded) = (place_id(procedure, state)?, state.reminders > 0);
+        let slip = self.take_slip(&place, role);
+        let mut wait = self.random.random_range(pace::REACTION);
+        wait += match state.phase {
+            Phase::ReadBack { .. } if !reminded && state.tries == 0 => self.random.random_range(pace::WORK),
+            Phase::Confirm { .. } => self.random.random_range(pace::LOOK),
+            _ => 0,
+        };
+        let early = matches!(&slip, Some(slip) if slip.kind == SlipKind::Early);
+        if let (Phase::ReadBack { step }, false) = (&state.phase, early) {
+            wait = wait.max(self.still_to_wait(procedure, state, *step));
+        }
+        let text = match &slip {
+            Some(slip) => self.slipped(procedure, state, slip)?,
+            None => self.right_answer(procedure, state),
+        };
+        Some(Line { role, at_ms: state.now_ms + wait, text })
+    }
+
+    fn still_to_wait(&self, procedure: &Procedure, state: &State, step: u16) -> u64 {
+        let floor = procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0) * 1000.0;
+        let over = state.steps[usize::from(step)].instructed_ms.unwrap_or(state.now_ms);
+        match floor as u64 {
+            0 => 0,
+            floor => (over + floor + pace::PATIENCE).saturating_sub(state.now_ms),
+        }
+    }
+
+    fn on_hold(&mut self, procedure: &Procedure, state: &State, why: HoldWhy) -> Line {
+        let stop_again = why == HoldWhy::Stop;
+        let call = if stop_again { Call::Stop } else { Call::CarryOn };
+        let wait = 1_000 + self.random.random_range(pace::LOOK);
+        Line { role: Role::Observer, at_ms: state.now_ms + wait, text: call_text(procedure, call) }
+    }
+
+    fn take_slip(&mut self, place: &str, role: Role) -> Option<Slip> {
+        let slip = self.script.slips.iter_mut().find(|s| s.step == place && s.who == role && s.times > 0)?;
+        slip.times -= 1;
+        Some(slip.clone())
+    }
+
+    /// `None` is silence.
+    fn slipped(&mut self, procedure: &Procedure, state: &State, slip: &Slip) -> Option<String> {
+        let call = |call| Some(call_text(procedure, call));
+        match slip.kind {
+            SlipKind::Silence => None,
+            SlipKind::Early => Some(self.right_answer(procedure, state)),
+            SlipKind::Wrong => Some(slip.say.clone().unwrap_or_else(|| other_phrase(procedure, state))),
+            SlipKind::Chatter => Some(
+                slip.say.clone().unwrap_or_else(|| "could somebody bring another box over here".to_string()),
+            ),
+            SlipKind::Refusal => match state.phase {
+                Phase::Confirm { step } => procedure.steps[usize::from(step)]
+                    .refuse
+                    .first()
+                    .map(|id| procedure.phrase(*id).text.clone()),
+                _ => Some(self.right_answer(procedure, state)),
+            },
+            SlipKind::Hold => call(Call::Hold),
+            SlipKind::Stop => call(Call::Stop),
+            SlipKind::SayAgain => call(Call::SayAgain),
+            SlipKind::GoBack => call(Call::GoBack),
+        }
+    }
+
+    fn right_answer(&mut self, procedure: &Procedure, state: &State) -> String {
+        let expected = state.expected(procedure);
+        let chosen = match state.phase {
+            Phase::Asking { question } => {
+                let question = &procedure.questions[usize::from(question)];
+                let wanted = self.script.answers.get(&question.id);
+                let random = self.random.next_u32() as usize % question.answers.len();
+                let index = wanted
+                    .and_then(|value| question.answers.iter().position(|answer| answer.value == *value));
+                question.answers[index.unwrap_or(random)].phrase
+            }
+            _ => expected[0],
+        };
+        procedure.phrase(chosen).text.clone()
+    }
+}
+
+/// A read-back or confirmation of another step, by the same person.
+fn other_phrase(procedure: &Procedure, state: &State) -> String {
+    let here = state.current_step();
+    let wanted = |used: Use| match (&state.phase, used) {
+        (Phase::ReadBack { .. }, Use::ReadBack { step }) => Some(step) > here,
+        (Phase::Confirm { .. }, Use::Confirmation { step }) => Some(step) > here,
+        _ => false,
+    };
+    let other = procedure.phrases.iter().find(|phrase| wanted(phrase.used));
+    other.map_or_else(|| "everything is fine here".to_string(), |phrase| phrase.text.clone())
+}
+
+fn call_text(procedure: &Procedure, wanted: Call) -> String {
+    let found = procedure.phrases.iter().find(|phrase| phrase.used == Use::Call { call: wanted });
+    // `parse` gives every procedure all five calls.
+    found.map(|phrase| phrase.text.clone()).unwrap_or_default()
+}
+
+fn place_id(procedure: &Procedure, state: &State) -> Option<String> {
+    match state.phase {
+        Phase::Asking { question } => Some(procedure.questions[usize::from(question)].id.clone()),
+        _ => state.current_step().map(|step| procedure.steps[usize::from(step)].id.clone()),
+    }
+}
+
+/// The post at which a person speaks.
+pub fn post_of(role: Role, posts: &[Post]) -> Option<Post> {
+    posts.iter().copied().find(|post| post.hears(role))
+}
+
+/// Whether any of these actions is the tool beginning to speak.
+pub fn tool_speaks(actions: &[Action]) -> bool {
+    actions.iter().any(|action| matches!(action, Action::Say { .. }))
+}

@@ -1,0 +1,334 @@
+//! Keeps one session: folds events into the state, and puts each event and each action in the journal before anything
+//! is done about it.
+//!
+//! Owns the state, the journal, the tracks and the screen. Must not know where events come from or how actions are
+//! carried out.
+
+use crate::listen::heard::{Heard, Verdict};
+use crate::procedure::{Post, Procedure};
+use crate::record::summary::{
+    finish, Account, AudioAccount, Outcome as RecordedOutcome, ProcedureRef, SkippedBy, StepAccount, Summary,
+    Totals,
+};
+use crate::record::{Journal, RecordError, SessionFolder, Tracks};
+use crate::screen::{LastHeard, Screen};
+use crate::session::{step, Action, Event, Note, Outcome, Standing, State, What};
+use chrono::{DateTime, FixedOffset, TimeDelta};
+use serde::{Deserialize, Serialize};
+
+/// How a session began: the journal's first line, of kind `session`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Opening {
+    /// Version of the program.
+    pub antiphon: String,
+    pub session: String,
+    /// `live`, `wav` or `rehearsal`.
+    pub mode: String,
+    pub procedure_id: String,
+    pub procedure_version: String,
+    pub procedure_sha256: String,
+    pub engine: String,
+    pub voice: String,
+    pub posts: Vec<Post>,
+    pub grace_ms: u64,
+    /// Decoys listened for besides the phrases.
+    pub decoys: usize,
+    /// What was asked for on the command line that shapes the run (seed, noise, script), for a rehearsal.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rehearsal: Option<String>,
+    /// Every fallback and conversion made at the start.
+    pub notes: Vec<String>,
+}
+
+/// An event in the journal (kind `in`): the event and, for people, the words behind its phrase number.
+#[derive(Serialize)]
+struct EventLine<'a> {
+    #[serde(flatten)]
+    event: &'a Event,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    text: Option<&'a str>,
+}
+
+/// The session clock's zero on the wall.
+#[derive(Debug, Clone, Copy)]
+pub enum WallClock {
+    /// Real time.
+    Real,
+    /// The session's ms are counted from here.
+    From(DateTime<FixedOffset>),
+}
+
+impl WallClock {
+    fn at(&self, ms: u64) -> DateTime<FixedOffset> {
+        match self {
+            WallClock::Real => chrono::Local::now().fixed_offset(),
+            WallClock::From(start) => *start + TimeDelta::milliseconds(i64::try_from(ms).unwrap_or(i64::MAX)),
+        }
+    }
+}
+
+pub struct Keeper {
+    pub procedure: Procedure,
+    pub state: State,
+    folder: SessionFolder,
+    journal: Journal,
+    tracks: Tracks,
+    opening: Opening,
+    wall: WallClock,
+    started: DateTime<FixedOffset>,
+    screen: Box<dyn Screen>,
+    last_heard: Option<LastHeard>,
+    late_samples: u64,
+}
+
+impl Keeper {
+    /// Makes the folder's files and writes the first line.
+    pub fn open(
+        procedure: Procedure,
+        source: &str,
+        folder: SessionFolder,
+        mut opening: Opening,
+        wall: WallClock,
+        screen: Box<dyn Screen>,
+    ) -> Result<Keeper, RecordError> {
+        opening.procedure_sha256 = folder.keep_procedure(source)?;
+        opening.session = folder.id().to_string();
+        let mut journal = Journal::create(&folder)?;
+        let mut names: Vec<&str> = opening.posts.iter().map(|post| post.name()).collect();
+        names.push("tool");
+        let tracks = Tracks::create(&folder, &names)?;
+        let started = wall.at(0);
+        journal.append(started, 0, "session", &opening)?;
+        journal.sync()?;
+        let state = State::new(&procedure, &opening.posts, opening.grace_ms);
+        Ok(Keeper {
+            procedure,
+            state,
+            folder,
+            journal,
+            tracks,
+            opening,
+            wall,
+            started,
+            screen,
+            last_heard: None,
+            late_samples: 0,
+        })
+    }
+
+    pub fn folder(&self) -> &SessionFolder {
+        &self.folder
+    }
+
+    /// Journals the event, folds it in, journals what is to be done, and hands that back. When something is to be
+    /// said, everything before it is on the disk by then.
+    pub fn event(&mut self, event: Event) -> Result<Vec<Action>, RecordError> {
+        let ms = event.at_ms.max(self.state.now_ms);
+        let at = self.wall.at(ms);
+        let line = EventLine { event: &event, text: words_of(&self.procedure, &event) };
+        self.journal.append(at, ms, "in", &line)?;
+        let (state, actions) = step(self.state.clone(), event.clone(), &self.procedure);
+        self.state = state;
+        for action in &actions {
+            self.journal.append(at, ms, "out", action)?;
+        }
+        if actions.iter().any(|action| matches!(action, Action::Say { .. } | Action::End { .. })) {
+            self.journal.sync()?;
+        }
+        if let What::Heard(heard) = &event.what {
+            self.remember(heard, &actions);
+        }
+        self.screen.event(&self.procedure, &event, &actions);
+        self.show();
+        Ok(actions)
+    }
+
+    /// A fallback, a conversion, a loss: on the screen and in the journal.
+    pub fn remark(&mut self, ms: u64, text: &str) -> Result<(), RecordError> {
+        let ms = ms.max(self.state.now_ms);
+        self.journal.append(self.wall.at(ms), ms, "note", &serde_json::json!({ "note": text }))?;
+        self.screen.remark(ms, text);
+        Ok(())
+    }
+
+    /// Redraws; call it a few times a second for the clocks.
+    pub fn show(&mut self) {
+        self.screen.show(&self.procedure, &self.state, self.last_heard.as_ref());
+    }
+
+    /// The same at a time between events.
+    pub fn show_at(&mut self, now_ms: u64) {
+        let mut state = self.state.clone();
+        state.now_ms = state.now_ms.max(now_ms);
+        self.screen.show(&self.procedure, &state, self.last_heard.as_ref());
+    }
+
+    /// Samples of a post, at a position on the session clock.
+    pub fn keep_post(&mut self, post: Post, at_sample: u64, samples: &[i16]) -> Result<(), RecordError> {
+        match self.opening.posts.iter().position(|known| *known == post) {
+            Some(track) => self.keep(track, at_sample, samples),
+            None => Ok(()),
+        }
+    }
+
+    /// Samples of the tool's own voice.
+    pub fn keep_tool(&mut self, at_sample: u64, samples: &[i16]) -> Result<(), RecordError> {
+        self.keep(self.opening.posts.len(), at_sample, samples)
+    }
+
+    fn keep(&mut self, track: usize, at_sample: u64, samples: &[i16]) -> Result<(), RecordError> {
+        let late = self.tracks.write(track, at_sample, samples)?;
+        self.late_samples += late.dropped;
+        Ok(())
+    }
+
+    /// Everything before this position goes to the file.
+    pub fn advance_tracks(&mut self, to_sample: u64) -> Result<(), RecordError> {
+        self.tracks.advance(to_sample)
+    }
+
+    /// Closes the record and writes the summary.
+    pub fn close(mut self, end_ms: u64, failed: bool) -> Result<Summary, RecordError> {
+        let end_ms = end_ms.max(self.state.now_ms);
+        let names = self.tracks.names().to_vec();
+        self.tracks.advance(end_ms * 16)?;
+        let audio = self.tracks.finish()?;
+        let mut cautions = self.procedure.cautions.clone();
+        if self.late_samples > 0 {
+            cautions.push(format!("{} samples came too late to be recorded", self.late_samples));
+        }
+        if audio.failed {
+            cautions.push("the recording stopped early".to_string());
+        }
+        let state = &self.state;
+        let procedure = &self.procedure;
+        let steps: Vec<StepAccount> =
+            (0..procedure.steps.len()).map(|i| step_account(procedure, state, i)).collect();
+        let account = Account {
+            session: self.folder.id().to_string(),
+            procedure: ProcedureRef {
+                id: procedure.id.clone(),
+                title: procedure.title.clone(),
+                version: procedure.version.clone(),
+                sha256: self.opening.procedure_sha256.clone(),
+            },
+            started: self.started,
+            ended: self.wall.at(end_ms),
+            outcome: recorded_outcome(state, failed),
+            engine: self.opening.engine.clone(),
+            voice: self.opening.voice.clone(),
+            posts: self.opening.posts.iter().map(|post| post.name().to_string()).collect(),
+            answers: answers(procedure, state),
+            totals: totals(state, end_ms),
+            audio: Some(AudioAccount {
+                tracks: names,
+                seconds: audio.samples as f64 / 16_000.0,
+                dropped_frames: audio.dropped,
+            }),
+            audio_sha256: Some(audio.sha256),
+            steps,
+            cautions,
+        };
+        let summary = finish(&self.folder, self.journal, end_ms, account)?;
+        self.screen.close();
+        Ok(summary)
+    }
+
+    fn remember(&mut self, heard: &Heard, actions: &[Action]) {
+        let note = actions.iter().find_map(|action| match action {
+            Action::Note(
+                note @ (Note::Counted { .. }
+                | Note::Obeyed { .. }
+                | Note::AskedAgain { .. }
+                | Note::Unheeded { .. }
+                | Note::TooSoon { .. }
+                | Note::Held { .. }),
+            ) => Some(note.clone()),
+            _ => None,
+        });
+        self.last_heard = Some(LastHeard { heard: heard.clone(), note });
+    }
+}
+
+fn words_of<'a>(procedure: &'a Procedure, event: &Event) -> Option<&'a str> {
+    let What::Heard(heard) = &event.what else { return None };
+    let phrase = match &heard.verdict {
+        Verdict::Accepted { phrase } | Verdict::Other { phrase } => phrase,
+        Verdict::Unsure { closest, .. } => closest,
+        Verdict::Ignored { .. } => return None,
+    };
+    Some(&procedure.phrase(*phrase).text)
+}
+
+fn recorded_outcome(state: &State, failed: bool) -> RecordedOutcome {
+    match state.ended() {
+        _ if failed => RecordedOutcome::Failed,
+        Some(Outcome::Completed) => RecordedOutcome::Completed,
+        Some(Outcome::Stopped) => RecordedOutcome::Stopped,
+        Some(Outcome::InputEnded) => RecordedOutcome::InputEnded,
+        Some(Outcome::Interrupted) => RecordedOutcome::Interrupted,
+        None => RecordedOutcome::Held,
+    }
+}
+
+fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
+    let step = &procedure.steps[index];
+    let progress = &state.steps[index];
+    StepAccount {
+        id: step.id.clone(),
+        instruction: step.instruction.clone(),
+        critical: step.critical,
+        skipped_by: (progress.standing == Standing::Skipped)
+            .then(|| skipped_by(procedure, state, index))
+            .flatten(),
+        started_ms: progress.first_began_ms,
+        read_back_ms: progress.read_back_ms,
+        confirmed_ms: progress.confirmed_ms,
+        repeats: progress.asks_again,
+        refusals: progress.refusals,
+        reminders: progress.reminders,
+        holds: progress.holds,
+        seconds: progress
+            .confirmed_ms
+            .zip(progress.first_began_ms)
+            .map(|(confirmed, began)| confirmed.saturating_sub(began) as f64 / 1000.0),
+    }
+}
+
+/// The first condition that does not hold.
+fn skipped_by(procedure: &Procedure, state: &State, index: usize) -> Option<SkippedBy> {
+    procedure.steps[index].when.iter().find_map(|condition| {
+        let answer = state.answers[usize::from(condition.question)]?;
+        let question = &procedure.questions[usize::from(condition.question)];
+        (!condition.answers.contains(&answer)).then(|| SkippedBy {
+            question: question.id.clone(),
+            answer: question.answers[usize::from(answer)].value.clone(),
+        })
+    })
+}
+
+fn answers(procedure: &Procedure, state: &State) -> std::collections::BTreeMap<String, String> {
+    let pairs = procedure.questions.iter().zip(&state.answers);
+    pairs
+        .filter_map(|(question, answer)| {
+            answer.map(|answer| (question.id.clone(), question.answers[usize::from(answer)].value.clone()))
+        })
+        .collect()
+}
+
+fn totals(state: &State, end_ms: u64) -> Totals {
+    let count =
+        |standing: Standing| state.steps.iter().filter(|step| step.standing == standing).count() as u32;
+    Totals {
+        seconds: end_ms as f64 / 1000.0,
+        steps_done: count(Standing::Confirmed),
+        steps_skipped: count(Standing::Skipped),
+        asks_again: state.steps.iter().map(|step| step.asks_again).sum(),
+        refusals: state.steps.iter().map(|step| step.refusals).sum(),
+        reminders: state.steps.iter().map(|step| step.reminders).sum(),
+        holds: state.holds,
+        stops: state.stops,
+        go_backs: state.go_backs,
+        calls: state.calls_obeyed,
+    }
+}

@@ -1,0 +1,140 @@
+//! Everything a run needs before its first sound: the procedure, an engine a post, the vocabulary, the folder.
+//!
+//! Owns the order in which things are checked, so that every problem is told before anybody has gloves on.
+
+use crate::failure::{ExitCode, Failure};
+use crate::listen::accept::Bar;
+use crate::listen::engine::phones::PhonesEngine;
+use crate::listen::engine::vosk::VoskEngine;
+use crate::listen::engine::{BadWord, Engine, EngineError};
+use crate::listen::listener::{Listener, Vocabulary};
+use crate::models;
+use crate::procedure::parse::{self, Problem, ProcedureErrors};
+use crate::procedure::{Place, Post, Procedure};
+use crate::session::lines::lines;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// Which engine listens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum EngineName {
+    /// Phone network with CTC scoring; English.
+    Phones,
+    /// A Vosk model in grammar mode; any language with a model.
+    Vosk,
+}
+
+/// What was loaded.
+pub struct Ready {
+    pub procedure: Procedure,
+    /// The procedure's file as it was.
+    pub source: String,
+    pub listeners: Vec<Listener>,
+    pub engine: String,
+    pub decoys: usize,
+    /// Fallbacks and conversions made on the way.
+    pub notes: Vec<String>,
+}
+
+/// Loads and checks everything. Every problem of the procedure is told at once, with file:line.
+pub fn ready(
+    path: &Path,
+    posts: &[Post],
+    engine: EngineName,
+    model: Option<&Path>,
+) -> Result<Ready, Failure> {
+    let (procedure, source) = parse::load(path)?;
+    let name = path.display().to_string();
+    if posts.contains(&Post::Room) {
+        let problems = parse::shared_microphone_problems(&procedure);
+        tell(problems.into_iter().map(|problem| problem.in_source(&name, &source)).collect())?;
+    }
+    let mut notes = Vec::new();
+    if !lines(&procedure.language).1 {
+        notes.push(format!(
+            "the tool's own lines (asking again, reminders, holds) are not there in {:?}: spoken in English",
+            procedure.language
+        ));
+    }
+    let engines = engines(engine, model, posts.len())?;
+    let vocabulary = Vocabulary::new(&procedure, engines[0].as_ref())
+        .map_err(|bad| unknown_words(&bad, engines[0].as_ref(), &name, &source))?;
+    let decoys = vocabulary.decoy_count();
+    let described = format!("{}: {}", engines[0].name(), engines[0].describe());
+    let vocabulary = Arc::new(vocabulary);
+    let listeners = posts
+        .iter()
+        .zip(engines)
+        .map(|(post, engine)| Listener::new(*post, engine, Arc::clone(&vocabulary), Bar::default()))
+        .collect();
+    Ok(Ready { procedure, source, listeners, engine: described, decoys, notes })
+}
+
+fn tell(problems: Vec<Problem>) -> Result<(), Failure> {
+    if problems.is_empty() {
+        Ok(())
+    } else {
+        Err(ProcedureErrors { problems, more: 0 }.into())
+    }
+}
+
+/// One engine a post.
+pub fn engines(
+    name: EngineName,
+    model: Option<&Path>,
+    count: usize,
+) -> Result<Vec<Box<dyn Engine>>, Failure> {
+    let mut all: Vec<Box<dyn Engine>> = Vec::with_capacity(count);
+    match name {
+        EngineName::Phones => {
+            let first = PhonesEngine::load()?;
+            for _ in 1..count {
+                all.push(Box::new(first.another()?));
+            }
+            all.push(Box::new(first));
+        }
+        EngineName::Vosk => {
+            let folder: PathBuf = models::vosk_model(model)
+                .map_err(|missing| Failure::new(ExitCode::MissingModel, missing.to_string()))?;
+            let first = VoskEngine::load(&folder)?;
+            for _ in 1..count {
+                all.push(Box::new(first.another()));
+            }
+            all.push(Box::new(first));
+        }
+    }
+    Ok(all)
+}
+
+/// Words the engine can't listen for, each with the place of its phrase and how to add it.
+pub fn unknown_words(bad: &[BadWord], engine: &dyn Engine, name: &str, source: &str) -> Failure {
+    let problems = bad
+        .iter()
+        .map(|bad| {
+            let what =
+                format!("the {} engine can't listen for {:?} in {:?}", engine.name(), bad.word, bad.phrase);
+            let problem = match bad.at {
+                Place::BUILT_IN => Problem::of_file(name, what),
+                at => Problem::at(at, what),
+            };
+            let problem = problem.why(bad.problem.to_string()).fix(engine.how_to_add(&bad.word));
+            if bad.at == Place::BUILT_IN {
+                problem
+            } else {
+                problem.in_source(name, source)
+            }
+        })
+        .collect();
+    ProcedureErrors { problems, more: 0 }.into()
+}
+
+impl From<EngineError> for Failure {
+    fn from(error: EngineError) -> Failure {
+        match error {
+            EngineError::Missing(missing) => Failure::new(ExitCode::MissingModel, missing.to_string()),
+            EngineError::Load { .. } => Failure::new(ExitCode::MissingModel, error.to_string())
+                .fix("run `models/setup.sh` again; it checks every file"),
+            EngineError::Failed(_) => Failure::new(ExitCode::Internal, error.to_string()),
+        }
+    }
+}

@@ -1,0 +1,354 @@
+//! A session on virtual time: sound is made or read in 20 ms ticks, and the clock is the number of samples.
+//!
+//! Owns the tick and the tool's rendered voice. Rehearsals (stand-in people) and WAV runs use the same loop as each
+//! other, and the same keeper, listeners and rules as a live run. Must not decide anything about moving on.
+
+use super::actors::{post_of, Actors};
+use super::keeper::Keeper;
+use crate::audio::noise::{NoiseSource, NoiseSpec};
+use crate::audio::{level, RATE};
+use crate::listen::engine::EngineError;
+use crate::listen::listener::Listener;
+use crate::procedure::{Post, Role};
+use crate::record::RecordError;
+use crate::session::{Action, Event, What};
+use crate::voice::{Renderer, VoiceError};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// Samples of one tick: 20 ms at 16 kHz.
+pub const TICK: usize = 320;
+/// Active speech level at which stand-ins speak into their microphones, dBFS: the nominal level of ITU-T P.56 work.
+const PERSON_DBFS: f32 = -26.0;
+/// Tracks are written this far behind the clock, so that nothing comes late.
+const TRACK_LAG: u64 = RATE as u64;
+
+#[derive(Debug, thiserror::Error)]
+pub enum SimulationError {
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    #[error(transparent)]
+    Engine(#[from] EngineError),
+    #[error(transparent)]
+    Voice(#[from] VoiceError),
+}
+
+/// Where a post's sound comes from.
+pub trait Source {
+    /// A new tick begins at this time on the session clock.
+    fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError>;
+    /// Fills one tick of this post's microphone.
+    fn fill(&mut self, post: Post, out: &mut [i16]);
+    /// Told after each event, with the session as it is now.
+    fn after(&mut self, keeper: &Keeper, event: &What, actions: &[Action]) -> Result<(), SimulationError>;
+    /// There will be nothing more to hear.
+    fn over(&self) -> bool;
+}
+
+/// What is played to people while a simulation runs in real time.
+pub trait Aloud {
+    /// The tick's mix of everything; blocks so that ticks pass in real time.
+    fn play(&mut self, mix: &[i16]);
+}
+
+struct Speech {
+    utterance: u64,
+    samples: Arc<[i16]>,
+    at: usize,
+}
+
+pub struct Simulation<'a> {
+    keeper: Keeper,
+    listeners: Vec<Listener>,
+    renderer: &'a mut Renderer,
+    source: Box<dyn Source>,
+    aloud: Option<Box<dyn Aloud>>,
+    speech: Option<Speech>,
+    at: u64,
+    /// The session is ended as 'input ended' here at the latest, ms.
+    limit_ms: u64,
+    events: VecDeque<What>,
+}
+
+impl<'a> Simulation<'a> {
+    pub fn new(
+        keeper: Keeper,
+        listeners: Vec<Listener>,
+        renderer: &'a mut Renderer,
+        source: Box<dyn Source>,
+        aloud: Option<Box<dyn Aloud>>,
+        limit_ms: u64,
+    ) -> Simulation<'a> {
+        Simulation {
+            keeper,
+            listeners,
+            renderer,
+            source,
+            aloud,
+            speech: None,
+            at: 0,
+            limit_ms,
+            events: VecDeque::new(),
+        }
+    }
+
+    /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
+    pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), SimulationError>) {
+        let result = self.run_inner(interrupted);
+        (self.keeper, self.at / 16, result)
+    }
+
+    fn run_inner(&mut self, interrupted: &dyn Fn() -> bool) -> Result<(), SimulationError> {
+        self.events.push_back(What::Begin);
+        self.settle()?;
+        while self.keeper.state.ended().is_none() {
+            self.tick()?;
+            if interrupted() {
+                self.events.push_back(What::Interrupt);
+            } else if self.now_ms() >= self.limit_ms || (self.source.over() && self.speech.is_none()) {
+                self.events.push_back(What::InputEnded);
+            }
+            self.settle()?;
+        }
+        // Last words, if any, are spoken to their end; nothing said meanwhile counts.
+        while self.speech.is_some() {
+            self.tick()?;
+            self.events.clear();
+        }
+        Ok(())
+    }
+
+    fn now_ms(&self) -> u64 {
+        self.at / 16
+    }
+
+    fn tick(&mut self) -> Result<(), SimulationError> {
+        let mut mix = [0i16; TICK];
+        self.speak(&mut mix)?;
+        self.source.tick(self.at / 16)?;
+        let mut sound = [0i16; TICK];
+        for index in 0..self.listeners.len() {
+            let post = self.listeners[index].post();
+            self.source.fill(post, &mut sound);
+            self.keeper.keep_post(post, self.at, &sound)?;
+            for heard in self.listeners[index].push(&sound)? {
+                self.events.push_back(What::Heard(heard));
+            }
+            mix.iter_mut().zip(&sound).for_each(|(all, one)| *all = all.saturating_add(*one));
+        }
+        self.at += TICK as u64;
+        self.keeper.advance_tracks(self.at.saturating_sub(TRACK_LAG))?;
+        if self.keeper.state.wake_at().is_some_and(|wake| wake <= self.now_ms()) {
+            self.events.push_back(What::Time);
+        }
+        if let Some(aloud) = &mut self.aloud {
+            aloud.play(&mix);
+            self.keeper.show_at(self.at / 16);
+        }
+        Ok(())
+    }
+
+    /// The tool's own voice for one tick.
+    fn speak(&mut self, mix: &mut [i16; TICK]) -> Result<(), SimulationError> {
+        let Some(speech) = &mut self.speech else { return Ok(()) };
+        if speech.at == 0 {
+            self.events.push_back(What::SpeechBegan { utterance: speech.utterance });
+        }
+        let end = (speech.at + TICK).min(speech.samples.len());
+        let piece = &speech.samples[speech.at..end];
+        mix[..piece.len()].copy_from_slice(piece);
+        self.keeper.keep_tool(self.at, piece)?;
+        speech.at = end;
+        if end == speech.samples.len() {
+            self.events.push_back(What::SpeechEnded { utterance: speech.utterance, whole: true });
+            self.speech = None;
+        }
+        Ok(())
+    }
+
+    /// Handles every waiting event and what follows from it.
+    fn settle(&mut self) -> Result<(), SimulationError> {
+        while let Some(what) = self.events.pop_front() {
+            let at_ms = self.now_ms();
+            let actions = self.keeper.event(Event { at_ms, what: what.clone() })?;
+            for action in &actions {
+                self.carry_out(action)?;
+            }
+            if let What::SpeechEnded { .. } = what {
+                let from = at_ms.saturating_sub(self.keeper.state.grace_ms);
+                self.listeners.iter_mut().for_each(|listener| listener.cut(from));
+            }
+            for listener in &mut self.listeners {
+                let counts = self.keeper.state.counts_at(&self.keeper.procedure, listener.post());
+                listener.set_counts(&counts)?;
+            }
+            self.source.after(&self.keeper, &what, &actions)?;
+        }
+        Ok(())
+    }
+
+    fn carry_out(&mut self, action: &Action) -> Result<(), SimulationError> {
+        match action {
+            Action::Say { utterance, text, .. } => {
+                let samples = self.renderer.render(text)?;
+                self.speech = Some(Speech { utterance: *utterance, samples, at: 0 });
+            }
+            Action::Hush => {
+                if let Some(speech) = self.speech.take() {
+                    self.events.push_back(What::SpeechEnded { utterance: speech.utterance, whole: false });
+                }
+            }
+            Action::Note(_) | Action::End { .. } => {}
+        }
+        Ok(())
+    }
+}
+
+/// Stand-in people with voices of their own, and noise.
+pub struct Cast {
+    actors: Actors,
+    posts: Vec<Post>,
+    worker: Renderer,
+    observer: Renderer,
+    waiting: Option<super::actors::Line>,
+    /// What each post's microphone will still hear.
+    sound: Vec<VecDeque<i16>>,
+    noise: Vec<Option<NoiseSource>>,
+}
+
+impl Cast {
+    pub fn new(
+        actors: Actors,
+        posts: &[Post],
+        worker: Renderer,
+        observer: Renderer,
+        noise: Option<NoiseSpec>,
+        seed: u64,
+    ) -> Cast {
+        let source = |index: usize| {
+            noise.map(|noise| {
+                NoiseSource::new(noise.kind, seed ^ (index as u64 + 1), PERSON_DBFS - noise.snr_db)
+            })
+        };
+        Cast {
+            actors,
+            posts: posts.to_vec(),
+            worker,
+            observer,
+            waiting: None,
+            sound: vec![VecDeque::new(); posts.len()],
+            noise: (0..posts.len()).map(source).collect(),
+        }
+    }
+
+    fn say(&mut self, line: &super::actors::Line) -> Result<(), SimulationError> {
+        let voice = match line.role {
+            Role::Worker => &mut self.worker,
+            Role::Observer => &mut self.observer,
+        };
+        let samples = at_level(&voice.render(&line.text)?, PERSON_DBFS);
+        if let Some(index) = post_of(line.role, &self.posts)
+            .and_then(|post| self.posts.iter().position(|known| *known == post))
+        {
+            self.sound[index].extend(samples);
+        }
+        Ok(())
+    }
+}
+
+impl Source for Cast {
+    fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError> {
+        match self.waiting.take_if(|line| line.at_ms <= now_ms) {
+            Some(line) => self.say(&line),
+            None => Ok(()),
+        }
+    }
+
+    fn fill(&mut self, post: Post, out: &mut [i16]) {
+        let Some(index) = self.posts.iter().position(|known| *known == post) else { return out.fill(0) };
+        match &mut self.noise[index] {
+            Some(noise) => noise.next(out),
+            None => out.fill(0),
+        }
+        for sample in out.iter_mut() {
+            match self.sound[index].pop_front() {
+                Some(voice) => *sample = sample.saturating_add(voice),
+                None => break,
+            }
+        }
+    }
+
+    fn after(&mut self, keeper: &Keeper, event: &What, actions: &[Action]) -> Result<(), SimulationError> {
+        if super::actors::tool_speaks(actions) {
+            self.waiting = None;
+        }
+        if matches!(event, What::SpeechEnded { whole: true, .. }) && keeper.state.speaking.is_none() {
+            self.waiting = self.actors.answer(&keeper.procedure, &keeper.state);
+        }
+        Ok(())
+    }
+
+    fn over(&self) -> bool {
+        false
+    }
+}
+
+/// Recorded sound, a clip a post, from the session's beginning on.
+pub struct Recorded {
+    clips: Vec<(Post, Vec<i16>)>,
+    at: usize,
+}
+
+impl Recorded {
+    /// After the longest clip a session still waits this long for what is being said, samples.
+    const TAIL: usize = 2 * RATE as usize;
+
+    pub fn new(clips: Vec<(Post, Vec<i16>)>) -> Recorded {
+        Recorded { clips, at: 0 }
+    }
+}
+
+impl Source for Recorded {
+    fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError> {
+        self.at = usize::try_from(now_ms * 16).unwrap_or(usize::MAX);
+        Ok(())
+    }
+
+    fn fill(&mut self, post: Post, out: &mut [i16]) {
+        out.fill(0);
+        if let Some((_, clip)) = self.clips.iter().find(|(known, _)| *known == post) {
+            let rest = clip.get(self.at..).unwrap_or_default();
+            let take = rest.len().min(out.len());
+            out[..take].copy_from_slice(&rest[..take]);
+        }
+    }
+
+    fn after(&mut self, _: &Keeper, _: &What, _: &[Action]) -> Result<(), SimulationError> {
+        Ok(())
+    }
+
+    fn over(&self) -> bool {
+        let longest = self.clips.iter().map(|(_, clip)| clip.len()).max().unwrap_or(0);
+        self.at > longest + Recorded::TAIL
+    }
+}
+
+/// Scales a clip to an active speech level (ITU-T P.56), dBFS. A clip without speech stays as it is.
+pub fn at_level(samples: &[i16], dbfs: f32) -> Vec<i16> {
+    let active = level::active_level_dbfs(samples);
+    if active.activity == 0.0 {
+        return samples.to_vec();
+    }
+    let gain = 10f32.powf((dbfs - active.level_dbfs) / 20.0);
+    samples.iter().map(|sample| (f32::from(*sample) * gain).clamp(-32_768.0, 32_767.0) as i16).collect()
+}
+
+impl From<SimulationError> for crate::failure::Failure {
+    fn from(error: SimulationError) -> Self {
+        match error {
+            SimulationError::Record(error) => error.into(),
+            SimulationError::Engine(error) => error.into(),
+            SimulationError::Voice(error) => error.into(),
+        }
+    }
+}

@@ -1,0 +1,55 @@
+//! One line an event, for pipes, logs and people who want to see everything.
+
+use super::view::{action_words, heard_words};
+use super::{LastHeard, Screen};
+use crate::procedure::Procedure;
+use crate::session::{Action, Event, State, What};
+use std::io::Write;
+
+/// Writes to any stream; a stream that fails (a closed pipe) is not a reason to stop a session.
+pub struct Plain<W: Write> {
+    out: W,
+}
+
+impl<W: Write> Plain<W> {
+    pub fn new(out: W) -> Self {
+        Plain { out }
+    }
+
+    fn line(&mut self, ms: u64, text: &str) {
+        let seconds = ms / 1000;
+        // A closed pipe must not end a session; the journal has it all.
+        let _ = writeln!(self.out, "{:>3}:{:02}.{} {text}", seconds / 60, seconds % 60, ms % 1000 / 100);
+    }
+}
+
+impl<W: Write> Screen for Plain<W> {
+    fn event(&mut self, procedure: &Procedure, event: &Event, actions: &[Action]) {
+        match &event.what {
+            What::Heard(heard) => {
+                self.line(event.at_ms, &format!("heard   {}", heard_words(procedure, heard)))
+            }
+            What::PostLost { post, why } => {
+                self.line(event.at_ms, &format!("lost    the {}'s microphone: {why}", post.name()));
+            }
+            What::PostBack { post } => {
+                self.line(event.at_ms, &format!("back    the {}'s microphone", post.name()))
+            }
+            What::InputEnded => self.line(event.at_ms, "input   ended"),
+            What::Interrupt => self.line(event.at_ms, "input   interrupted"),
+            _ => {}
+        }
+        for action in actions {
+            if let Some(words) = action_words(procedure, action) {
+                self.line(event.at_ms, &words);
+            }
+        }
+        let _ = self.out.flush();
+    }
+
+    fn show(&mut self, _: &Procedure, _: &State, _: Option<&LastHeard>) {}
+
+    fn remark(&mut self, ms: u64, text: &str) {
+        self.line(ms, &format!("note    {text}"));
+    }
+}
