@@ -236,7 +236,8 @@ mod tests {
 
     #[test]
     fn newlines_control_characters_and_infinities_stay_on_one_line() {
-        let body = ("a\nb\r\n\u{0}\u{1b}[31m\u{2028}\u{85}", [f64::NAN, f64::INFINITY, -0.0], f32::NEG_INFINITY);
+        let body =
+            ("a\nb\r\n\u{0}\u{1b}[31m\u{2028}\u{85}", [f64::NAN, f64::INFINITY, -0.0], f32::NEG_INFINITY);
         let (line, _) = composed("odd\nkind", &body).unwrap();
         assert_eq!(line.iter().filter(|&&byte| byte < b' ').count(), 1);
         let value: serde_json::Value = serde_json::from_slice(&line).unwrap();

@@ -79,7 +79,9 @@ impl From<RecordError> for Failure {
                 .why("a record is written once and never added to by a second run")
                 .fix("give another --id, or leave it out and the time names the folder"),
             BadId { .. } => folder
-                .why("a name is 1 to 128 letters, digits, '-', '_' or '.', and does not begin with '.' or '-'")
+                .why(
+                    "a name is 1 to 128 letters, digits, '-', '_' or '.', and does not begin with '.' or '-'",
+                )
                 .fix("give a name such as 20261124T231500Z-donning"),
             NoHome => folder
                 .why("neither XDG_DATA_HOME nor HOME is set")

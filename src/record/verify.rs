@@ -90,7 +90,9 @@ impl Report {
         let noted = noted.trim().to_ascii_lowercase();
         let what = match &self.digest {
             _ if noted.len() < SHORTEST_NOTE => {
-                format!("the digest to compare with is shorter than {SHORTEST_NOTE} digits and proves nothing")
+                format!(
+                    "the digest to compare with is shorter than {SHORTEST_NOTE} digits and proves nothing"
+                )
             }
             Some(digest) if digest.starts_with(&noted) => return,
             Some(digest) => format!("ends with digest {digest}, not with the one noted, {noted}"),
@@ -220,7 +222,12 @@ impl Check<'_> {
             return self.find(Weight::Altered, JOURNAL, None, what);
         };
         if lines.and_then(|lines| lines.as_u64()) != Some(reading.lines.len() as u64) {
-            self.find(Weight::Altered, SUMMARY, None, "states another number of journal lines than there are");
+            self.find(
+                Weight::Altered,
+                SUMMARY,
+                None,
+                "states another number of journal lines than there are",
+            );
         }
         if digest.as_ref().and_then(Value::as_str) != Some(&end.digest) {
             self.find(Weight::Altered, SUMMARY, None, "states another last sha256 than the journal has");
@@ -275,7 +282,12 @@ impl Check<'_> {
             }
         };
         if as_written == Some(false) {
-            self.find(Weight::Altered, AUDIO, None, "its sha256 is not the one in the journal's closing line");
+            self.find(
+                Weight::Altered,
+                AUDIO,
+                None,
+                "its sha256 is not the one in the journal's closing line",
+            );
         }
         let (tracks, samples) = match measure(&path) {
             Ok(measured) => measured,
