@@ -1,1 +1,358 @@
-//! mic
+//! Microphones: frames from the sound system's own thread into a channel, and nothing else on that thread.
+//!
+//! Owns the callback and what it must keep: it allocates nothing, waits for nothing, and counts what it could not hand
+//! over. Must not know what is said. [`super::convert`] turns blocks into sound at [`super::RATE`] on the reader's
+//! thread. Two guards watch what the sound system does not report: silence of the callback, and a device that is gone
+//! while the server quietly records from another.
+
+use super::convert::Converter;
+use super::device::{self, Device, Direction, Settings};
+use super::AudioError;
+use crate::procedure::Post;
+use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::{FromSample, Sample, SampleFormat, SizedSample};
+use crossbeam_channel::{Receiver, Sender};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// Most frames in one block.
+pub const BLOCK_FRAMES: usize = 480;
+
+/// A piece of one microphone's stream, mono, at the microphone's own rate.
+#[derive(Clone)]
+pub struct Block {
+    pub post: Post,
+    /// Counts blocks from 0, those that were dropped included.
+    pub seq: u64,
+    /// Frames before this block since the stream began, dropped ones included.
+    pub at: u64,
+    /// When the block's first frame was captured, as well as the sound system knows.
+    pub captured: Instant,
+    /// How many of `samples` count.
+    pub len: u16,
+    /// -1 to 1
+    pub samples: [f32; BLOCK_FRAMES],
+}
+
+/// What happened to a microphone besides sound.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum MicEvent {
+    /// No more sound comes from it, or what comes may be someone else's. Open it again.
+    Lost { post: Post, why: String },
+    /// Sound goes on; the user should know.
+    Note { post: Post, what: String },
+}
+
+/// Counters shared with the callback.
+#[derive(Default)]
+pub struct Counters {
+    frames: AtomicU64,
+    dropped_blocks: AtomicU64,
+    dropped_frames: AtomicU64,
+    xruns: AtomicU64,
+}
+
+/// The callback's whole body and state.
+pub struct Feeder {
+    post: Post,
+    channels: usize,
+    rate: u32,
+    seq: u64,
+    at: u64,
+    out: Sender<Block>,
+    counters: Arc<Counters>,
+}
+
+impl Feeder {
+    /// `out` must be bounded: an unbounded channel allocates as it grows.
+    pub fn new(post: Post, rate: u32, channels: u16, out: Sender<Block>, counters: Arc<Counters>) -> Feeder {
+        Feeder { post, channels: usize::from(channels.max(1)), rate, seq: 0, at: 0, out, counters }
+    }
+
+    /// Takes interleaved samples as the sound system has them, averages the channels, and hands blocks over.
+    ///
+    /// Allocates nothing and never waits. The one lock on the way is inside the channel, taken for a few instructions
+    /// to wake a reader that sleeps in `recv`; a reader that polls leaves it untouched.
+    pub fn feed<T>(&mut self, interleaved: &[T], captured: Instant)
+    where
+        T: Sample,
+        f32: FromSample<T>,
+    {
+        let share = 1.0 / self.channels as f32;
+        let mut first = captured;
+        for part in interleaved.chunks(BLOCK_FRAMES * self.channels) {
+            let mut samples = [0.0; BLOCK_FRAMES];
+            let mut len = 0;
+            for (mono, frame) in samples.iter_mut().zip(part.chunks_exact(self.channels)) {
+                *mono = share * frame.iter().map(|s| s.to_sample::<f32>()).sum::<f32>();
+                len += 1;
+            }
+            let block =
+                Block { post: self.post, seq: self.seq, at: self.at, captured: first, len: len as u16, samples };
+            if self.out.try_send(block).is_err() {
+                self.counters.dropped_blocks.fetch_add(1, Ordering::Relaxed);
+                self.counters.dropped_frames.fetch_add(len, Ordering::Relaxed);
+            }
+            self.seq += 1;
+            self.at += len;
+            first += Duration::from_nanos(len * 1_000_000_000 / u64::from(self.rate));
+        }
+        self.counters.frames.store(self.at, Ordering::Relaxed);
+    }
+}
+
+/// An open microphone. Sound stops when it is dropped.
+pub struct Microphone {
+    post: Post,
+    device: Device,
+    settings: Settings,
+    counters: Arc<Counters>,
+    events: Receiver<MicEvent>,
+    notes: Vec<String>,
+    over: Arc<AtomicBool>,
+    _stream: cpal::Stream,
+}
+
+/// Callback period, ms: short enough for a quick answer, long enough to survive a busy machine.
+const PERIOD_MS: u32 = 20;
+/// How long the system may take to open a stream.
+const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
+/// A microphone that hands over nothing for this long is lost.
+const STALLED: Duration = Duration::from_millis(1500);
+
+impl Microphone {
+    /// Opens the named microphone, or the default one. Blocks go to `out`, which must be bounded and may be shared.
+    pub fn open(wanted: Option<&str>, post: Post, out: Sender<Block>) -> Result<Microphone, AudioError> {
+        let (device, mut notes) = device::find(Direction::Input, wanted)?;
+        let settings = device::settings(&device, Direction::Input)?;
+        let counters = Arc::new(Counters::default());
+        // The error callback may allocate: it runs when sound has stopped already.
+        let (tell, events) = crossbeam_channel::bounded(64);
+        let build = |period: Option<u32>| {
+            let feeder = Feeder::new(post, settings.rate, settings.channels, out.clone(), counters.clone());
+            let errors = errors(post, tell.clone(), counters.clone());
+            stream(&device, settings, period, feeder, errors)
+        };
+        let period = settings.rate * PERIOD_MS / 1000;
+        let stream = match build(Some(period)) {
+            Ok(stream) => stream,
+            Err(first) => {
+                let stream = build(None).map_err(|_| device::failure(&device, &first))?;
+                notes.push(format!("{}: blocks of its own size ({first})", device.name));
+                stream
+            }
+        };
+        stream.play().map_err(|error| device::failure(&device, &error))?;
+        let over = Arc::new(AtomicBool::new(false));
+        watch_progress(post, tell.clone(), counters.clone(), over.clone());
+        if !device.id.starts_with("alsa:") {
+            watch_presence(post, tell, device.clone(), over.clone());
+        }
+        Ok(Microphone { post, device, settings, counters, events, notes, over, _stream: stream })
+    }
+
+    pub fn post(&self) -> Post {
+        self.post
+    }
+    /// The device's name and id.
+    pub fn describe(&self) -> String {
+        format!("{} ({})", self.device.name, self.device.id)
+    }
+    pub fn settings(&self) -> Settings {
+        self.settings
+    }
+    /// What was done instead of the first choice; for the screen and the log.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+    pub fn events(&self) -> &Receiver<MicEvent> {
+        &self.events
+    }
+    /// Blocks that found the channel full.
+    pub fn dropped_blocks(&self) -> u64 {
+        self.counters.dropped_blocks.load(Ordering::Relaxed)
+    }
+    /// Overruns reported by the sound system: sound it lost before it reached the callback.
+    pub fn xruns(&self) -> u64 {
+        self.counters.xruns.load(Ordering::Relaxed)
+    }
+    /// Frames captured so far, at the microphone's rate.
+    pub fn frames(&self) -> u64 {
+        self.counters.frames.load(Ordering::Relaxed)
+    }
+    /// What turns this microphone's blocks into sound at [`super::RATE`].
+    pub fn converter(&self) -> Result<Converter, AudioError> {
+        Converter::new(self.settings.rate)
+    }
+}
+
+impl Drop for Microphone {
+    fn drop(&mut self) {
+        self.over.store(true, Ordering::Relaxed);
+    }
+}
+
+fn errors(post: Post, tell: Sender<MicEvent>, counters: Arc<Counters>) -> impl FnMut(cpal::Error) + Send + 'static {
+    use cpal::ErrorKind;
+    move |error| {
+        let event = match error.kind() {
+            ErrorKind::Xrun => {
+                counters.xruns.fetch_add(1, Ordering::Relaxed);
+                return;
+            }
+            ErrorKind::RealtimeDenied => MicEvent::Note { post, what: error.to_string() },
+            // Another device may stand at another person's mouth.
+            _ => MicEvent::Lost { post, why: error.to_string() },
+        };
+        // A full channel holds a loss already.
+        let _ = tell.try_send(event);
+    }
+}
+
+fn stream(
+    device: &Device,
+    settings: Settings,
+    period: Option<u32>,
+    feeder: Feeder,
+    errors: impl FnMut(cpal::Error) + Send + 'static,
+) -> Result<cpal::Stream, cpal::Error> {
+    let config = settings.stream(period);
+    match settings.format {
+        SampleFormat::I16 => typed::<i16>(device, config, feeder, errors),
+        SampleFormat::F32 => typed::<f32>(device, config, feeder, errors),
+        SampleFormat::I32 => typed::<i32>(device, config, feeder, errors),
+        SampleFormat::I24 => typed::<cpal::I24>(device, config, feeder, errors),
+        SampleFormat::F64 => typed::<f64>(device, config, feeder, errors),
+        SampleFormat::U16 => typed::<u16>(device, config, feeder, errors),
+        SampleFormat::U8 => typed::<u8>(device, config, feeder, errors),
+        _ => Err(cpal::ErrorKind::UnsupportedConfig.into()),
+    }
+}
+
+fn typed<T>(
+    device: &Device,
+    config: cpal::StreamConfig,
+    mut feeder: Feeder,
+    errors: impl FnMut(cpal::Error) + Send + 'static,
+) -> Result<cpal::Stream, cpal::Error>
+where
+    T: SizedSample,
+    f32: FromSample<T>,
+{
+    device.inner.build_input_stream(
+        config,
+        move |data: &[T], info: &cpal::InputCallbackInfo| {
+            let stamp = info.timestamp();
+            let age = stamp.callback.saturating_duration_since(stamp.capture);
+            let now = Instant::now();
+            feeder.feed(data, now.checked_sub(age).unwrap_or(now));
+        },
+        errors,
+        Some(OPEN_TIMEOUT),
+    )
+}
+
+/// Reports a microphone whose callback is no longer called.
+fn watch_progress(post: Post, tell: Sender<MicEvent>, counters: Arc<Counters>, over: Arc<AtomicBool>) {
+    std::thread::spawn(move || {
+        let (mut last, mut since) = (0, Instant::now());
+        while !over.load(Ordering::Relaxed) {
+            std::thread::sleep(Duration::from_millis(100));
+            let frames = counters.frames.load(Ordering::Relaxed);
+            if frames != last {
+                (last, since) = (frames, Instant::now());
+            } else if since.elapsed() > STALLED {
+                let why = format!("no sound has arrived for {} ms", since.elapsed().as_millis());
+                let _ = tell.try_send(MicEvent::Lost { post, why });
+                return;
+            }
+        }
+    });
+}
+
+/// Reports a microphone that the sound server no longer has: the server goes on with another one and says nothing.
+fn watch_presence(post: Post, tell: Sender<MicEvent>, device: Device, over: Arc<AtomicBool>) {
+    std::thread::spawn(move || {
+        let Ok(id) = device.inner.id() else { return };
+        let Ok(host) = cpal::host_from_id(id.host()) else { return };
+        while !over.load(Ordering::Relaxed) {
+            std::thread::sleep(Duration::from_millis(500));
+            let gone = match host.input_devices() {
+                Ok(mut devices) => !devices.any(|other| other.id().ok().as_ref() == Some(&id)),
+                Err(_) => true,
+            };
+            if gone && !over.load(Ordering::Relaxed) {
+                let why = format!("{} is gone", device.name);
+                let _ = tell.try_send(MicEvent::Lost { post, why });
+                return;
+            }
+        }
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn feeder(channels: u16, room: usize) -> (Feeder, Receiver<Block>, Arc<Counters>) {
+        let (out, blocks) = crossbeam_channel::bounded(room);
+        let counters = Arc::new(Counters::default());
+        (Feeder::new(Post::Worker, 48_000, channels, out, counters.clone()), blocks, counters)
+    }
+
+    #[test]
+    fn channels_are_averaged_and_formats_scaled() {
+        let (mut feeder, blocks, _) = feeder(2, 8);
+        feeder.feed(&[16_384_i16, 0, -32_768, -32_768], Instant::now());
+        feeder.feed(&[255_u8, 255, 128, 128], Instant::now());
+        let first = blocks.recv().unwrap();
+        assert_eq!(first.len, 2);
+        assert_eq!(first.samples[..3], [0.25, -1.0, 0.0]);
+        let second = blocks.recv().unwrap();
+        assert!((second.samples[0] - 0.992).abs() < 0.001 && second.samples[1] == 0.0);
+        assert_eq!((second.seq, second.at), (1, 2));
+    }
+
+    #[test]
+    fn a_long_callback_is_cut_into_blocks_with_their_own_times() {
+        let (mut feeder, blocks, _) = feeder(1, 8);
+        let now = Instant::now();
+        feeder.feed(&vec![0.5_f32; 1000], now);
+        let all: Vec<Block> = blocks.try_iter().collect();
+        assert_eq!(all.iter().map(|b| (b.seq, b.at, b.len)).collect::<Vec<_>>(), [
+            (0, 0, 480),
+            (1, 480, 480),
+            (2, 960, 40)
+        ]);
+        assert_eq!(all[2].captured - now, Duration::from_millis(20));
+    }
+
+    #[test]
+    fn what_finds_no_room_is_counted_and_leaves_a_gap_in_the_position() {
+        let (mut feeder, blocks, counters) = feeder(1, 1);
+        feeder.feed(&[0.5_f32; 1000], Instant::now());
+        assert_eq!(counters.dropped_blocks.load(Ordering::Relaxed), 2);
+        assert_eq!(counters.dropped_frames.load(Ordering::Relaxed), 520);
+        assert_eq!(blocks.recv().unwrap().at, 0);
+        feeder.feed(&[0.5_f32; 10], Instant::now());
+        let next = blocks.recv().unwrap();
+        assert_eq!((next.at, next.seq), (1000, 3));
+    }
+
+    #[test]
+    fn errors_are_split_into_loss_note_and_count() {
+        let (tell, events) = crossbeam_channel::bounded(8);
+        let counters = Arc::new(Counters::default());
+        let mut errors = errors(Post::Room, tell, counters.clone());
+        errors(cpal::ErrorKind::Xrun.into());
+        assert_eq!(counters.xruns.load(Ordering::Relaxed), 1);
+        assert!(events.is_empty());
+        errors(cpal::ErrorKind::RealtimeDenied.into());
+        assert!(matches!(events.recv().unwrap(), MicEvent::Note { post: Post::Room, .. }));
+        for kind in [cpal::ErrorKind::DeviceNotAvailable, cpal::ErrorKind::DeviceChanged] {
+            errors(kind.into());
+            assert!(matches!(events.recv().unwrap(), MicEvent::Lost { post: Post::Room, .. }));
+        }
+    }
+}

@@ -1,0 +1,311 @@
+//! Text to samples, by flite or espeak-ng as a child process.
+//!
+//! Owns the call: text goes in by standard input and never through a shell or an argument, so no text can become an
+//! option or a command; the sound comes back in a file of its own. Must not know where the sound is played.
+
+use super::VoiceError;
+use crate::audio::{wav, RATE};
+use std::collections::HashMap;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use std::{fmt, str::FromStr};
+
+/// A voice that can be rendered, written `flite:slt` or `espeak-ng:en-gb`.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub enum RenderVoice {
+    Flite(String),
+    EspeakNg(String),
+}
+
+impl RenderVoice {
+    /// `language`: BCP 47 tag. English speaks with flite's slt, everything else with espeak-ng.
+    pub fn for_language(language: &str) -> RenderVoice {
+        let lower = language.to_lowercase();
+        if lower == "en" || lower.starts_with("en-") {
+            RenderVoice::Flite("slt".into())
+        } else {
+            RenderVoice::EspeakNg(lower)
+        }
+    }
+
+    fn program(&self) -> &'static str {
+        match self {
+            RenderVoice::Flite(_) => "flite",
+            RenderVoice::EspeakNg(_) => "espeak-ng",
+        }
+    }
+
+    fn name(&self) -> &str {
+        match self {
+            RenderVoice::Flite(name) | RenderVoice::EspeakNg(name) => name,
+        }
+    }
+
+    fn missing(&self) -> VoiceError {
+        VoiceError::Missing { program: self.program(), package: self.program() }
+    }
+}
+
+impl fmt::Display for RenderVoice {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}", self.program(), self.name())
+    }
+}
+
+impl FromStr for RenderVoice {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<RenderVoice, String> {
+        const FORM: &str = "write flite:NAME (flite:slt, flite:rms) or espeak-ng:NAME (espeak-ng:en-gb, espeak-ng:ko)";
+        let (program, name) = text.split_once(':').unwrap_or((text, ""));
+        // Both programs take a path for a name; a voice's name has none of these characters in it.
+        let sound = name.chars().all(|c| c.is_ascii_alphanumeric() || "_+-".contains(c)) && !name.starts_with('-');
+        match program {
+            _ if !sound => Err(format!("'{name}' can't be the name of a voice; {FORM}")),
+            "flite" => Ok(RenderVoice::Flite(if name.is_empty() { "slt" } else { name }.into())),
+            "espeak-ng" => Ok(RenderVoice::EspeakNg(if name.is_empty() { "en-gb" } else { name }.into())),
+            other => Err(format!("'{other}' is not a program that speaks; {FORM}")),
+        }
+    }
+}
+
+/// How long a program may take over one text.
+const TIMEOUT: Duration = Duration::from_secs(10);
+/// Silence left before and after the words, samples at [`RATE`] (50 ms).
+const MARGIN: usize = RATE as usize / 20;
+/// What counts as silence: -50 dBFS. Common practice, no source.
+const SILENCE: u16 = 104;
+
+/// Renders texts with one voice, and remembers them.
+pub struct Renderer {
+    voice: RenderVoice,
+    said: HashMap<String, Arc<[i16]>>,
+}
+
+impl Renderer {
+    /// Checks that the program is there and knows the voice.
+    pub fn new(voice: RenderVoice) -> Result<Renderer, VoiceError> {
+        let mut command = Command::new(voice.program());
+        match &voice {
+            RenderVoice::Flite(_) => command.arg("-lv"),
+            RenderVoice::EspeakNg(name) => command.args(["-q", "-v", name, "--stdin"]),
+        };
+        let outcome = run(command, "", &voice)?;
+        let known = match &voice {
+            // flite takes a voice it doesn't know for its first one, and says nothing.
+            RenderVoice::Flite(name) => outcome.text.split_whitespace().any(|word| word == name),
+            RenderVoice::EspeakNg(_) => outcome.success,
+        };
+        if !known {
+            let fix = match &voice {
+                RenderVoice::Flite(_) => outcome.text.trim().to_lowercase(),
+                RenderVoice::EspeakNg(_) => "see `espeak-ng --voices`".into(),
+            };
+            return Err(VoiceError::Unknown { voice: voice.to_string(), fix });
+        }
+        Ok(Renderer { voice, said: HashMap::new() })
+    }
+
+    pub fn voice(&self) -> &RenderVoice {
+        &self.voice
+    }
+
+    /// Samples at [`RATE`], with at most 50 ms of silence before and after the words.
+    pub fn render(&mut self, text: &str) -> Result<Arc<[i16]>, VoiceError> {
+        if let Some(known) = self.said.get(text) {
+            return Ok(known.clone());
+        }
+        let fresh: Arc<[i16]> = self.fresh(text)?.into();
+        self.said.insert(text.to_string(), fresh.clone());
+        Ok(fresh)
+    }
+
+    fn fresh(&self, text: &str) -> Result<Vec<i16>, VoiceError> {
+        let failed =
+            |why: String| VoiceError::Text { voice: self.voice.to_string(), text: text.to_string(), why };
+        let plain = plain(text);
+        if !plain.chars().any(char::is_alphanumeric) {
+            return Err(failed("there is nothing to say in it".into()));
+        }
+        let folder = Scratch::new().map_err(|error| failed(format!("no place for the sound: {error}")))?;
+        let file = folder.0.join("said.wav");
+        let mut command = Command::new(self.voice.program());
+        match &self.voice {
+            RenderVoice::Flite(name) => command.args(["-voice", name, "-f", "/dev/stdin", "-o"]).arg(&file),
+            RenderVoice::EspeakNg(name) => command.args(["-v", name, "-b", "1", "--stdin", "-w"]).arg(&file),
+        };
+        let outcome = run(command, &plain, &self.voice).map_err(|error| match error {
+            VoiceError::Text { why, .. } => failed(why),
+            other => other,
+        })?;
+        if !outcome.success {
+            return Err(failed(format!("{} failed: {}", self.voice.program(), outcome.text.trim())));
+        }
+        let clip = wav::read(&file.to_string_lossy()).map_err(|error| failed(error.to_string()))?;
+        let words = trim(&clip.samples);
+        if words.is_empty() {
+            return Err(failed("it came out silent".into()));
+        }
+        Ok(words.to_vec())
+    }
+}
+
+/// One line of text without control characters, and without espeak-ng's brackets for phonemes.
+fn plain(text: &str) -> String {
+    let line: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    line.replace("[[", "[ [").trim().to_string()
+}
+
+/// The samples without the silence before and after, but for 50 ms; empty when all is silence.
+fn trim(samples: &[i16]) -> &[i16] {
+    let loud = |s: &i16| s.unsigned_abs() > SILENCE;
+    let (Some(first), Some(last)) = (samples.iter().position(loud), samples.iter().rposition(loud)) else {
+        return &[];
+    };
+    &samples[first.saturating_sub(MARGIN)..(last + 1 + MARGIN).min(samples.len())]
+}
+
+/// A folder of one's own, removed afterwards.
+struct Scratch(PathBuf);
+
+impl Scratch {
+    fn new() -> std::io::Result<Scratch> {
+        static COUNT: AtomicU64 = AtomicU64::new(0);
+        // `create_dir` fails where something stands already, so nobody else's file is ever written over; try a few.
+        let mut last = std::io::Error::other("every name is taken");
+        for _ in 0..100 {
+            let number = COUNT.fetch_add(1, Ordering::Relaxed);
+            let path = std::env::temp_dir().join(format!("antiphon-{}-{number}", std::process::id()));
+            match private_folder(&path) {
+                Ok(()) => return Ok(Scratch(path)),
+                Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => last = error,
+                Err(error) => return Err(error),
+            }
+        }
+        Err(last)
+    }
+}
+
+fn private_folder(path: &Path) -> std::io::Result<()> {
+    use std::os::unix::fs::DirBuilderExt;
+    std::fs::DirBuilder::new().mode(0o700).create(path)
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        // What can't be removed is left to the system's own cleaning of its temporary folder.
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+struct Outcome {
+    success: bool,
+    /// What the program printed, errors included.
+    text: String,
+}
+
+/// Runs the program with the text on its standard input, for at most [`TIMEOUT`].
+fn run(mut command: Command, text: &str, voice: &RenderVoice) -> Result<Outcome, VoiceError> {
+    let failed = |why: String| VoiceError::Text { voice: voice.to_string(), text: text.to_string(), why };
+    let mut child = command
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .map_err(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => voice.missing(),
+            _ => failed(format!("can't be started: {error}")),
+        })?;
+    let stdin = child.stdin.take().expect("standard input was asked for as a pipe");
+    let text = text.to_string();
+    // On its own thread: a program that doesn't read must not stop this one.
+    std::thread::spawn(move || {
+        let mut stdin = stdin;
+        // A program that ends early closes the pipe; its exit status tells.
+        let _ = stdin.write_all(text.as_bytes()).and_then(|()| stdin.write_all(b"\n"));
+    });
+    let output = [
+        drain(child.stdout.take().expect("standard output was asked for as a pipe")),
+        drain(child.stderr.take().expect("standard error was asked for as a pipe")),
+    ];
+    let success = wait(&mut child).map_err(failed)?;
+    // Both pipes are closed by now, unless the program left a child of its own behind: then its words don't matter.
+    let text = output.iter().filter_map(|part| part.recv_timeout(Duration::from_millis(200)).ok()).collect();
+    Ok(Outcome { success, text })
+}
+
+/// Reads a pipe to its end on its own thread, so that the program never waits for a reader.
+fn drain(mut pipe: impl std::io::Read + Send + 'static) -> std::sync::mpsc::Receiver<String> {
+    let (tell, text) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let mut bytes = Vec::new();
+        // What was read before an error is still worth showing.
+        let _ = pipe.read_to_end(&mut bytes);
+        let _ = tell.send(String::from_utf8_lossy(&bytes).into_owned());
+    });
+    text
+}
+
+fn wait(child: &mut Child) -> Result<bool, String> {
+    let start = Instant::now();
+    loop {
+        match child.try_wait() {
+            Ok(Some(status)) => return Ok(status.success()),
+            Ok(None) if start.elapsed() < TIMEOUT => std::thread::sleep(Duration::from_millis(2)),
+            Ok(None) => {
+                // If it can't be killed there is nothing left to try.
+                let _ = child.kill();
+                let _ = child.wait();
+                return Err(format!("it took longer than {} s", TIMEOUT.as_secs()));
+            }
+            Err(error) => return Err(error.to_string()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_voice_is_written_program_colon_name() {
+        for text in ["flite:slt", "flite:rms", "espeak-ng:en-gb", "espeak-ng:ko", "espeak-ng:en+f3"] {
+            assert_eq!(text.parse::<RenderVoice>().unwrap().to_string(), text);
+        }
+        assert_eq!("flite".parse::<RenderVoice>().unwrap().to_string(), "flite:slt");
+        for wrong in ["", "say", "say:x", "flite:../x", "flite:http://x", "flite:-x", "espeak-ng:a b", "espeak-ng:x/y"] {
+            assert!(wrong.parse::<RenderVoice>().unwrap_err().contains("espeak-ng:NAME"), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn english_speaks_with_flite_and_the_rest_with_espeak_ng() {
+        for (language, voice) in [("en", "flite:slt"), ("en-GB", "flite:slt"), ("ko", "espeak-ng:ko"), ("enm", "espeak-ng:enm")]
+        {
+            assert_eq!(RenderVoice::for_language(language).to_string(), voice);
+        }
+    }
+
+    #[test]
+    fn silence_before_and_after_is_cut_to_50_ms() {
+        let mut samples = vec![0_i16; 5000];
+        samples.extend([3000; 1000]);
+        samples.extend([0; 400]);
+        samples.extend([-3000; 1000]);
+        samples.extend([50; 5000]);
+        assert_eq!(trim(&samples).len(), 800 + 2400 + 800);
+        assert_eq!(trim(&samples[4900..]).len(), 100 + 2400 + 800);
+        assert!(trim(&[0; 100]).is_empty());
+        assert!(trim(&[]).is_empty());
+    }
+
+    #[test]
+    fn text_is_one_line_without_control_characters_or_phoneme_brackets() {
+        assert_eq!(plain("a\n\tb\0c\u{1b}"), "a  b c");
+        assert_eq!(plain("[[h@'loU]]"), "[ [h@'loU]]");
+    }
+}
