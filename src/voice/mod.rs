@@ -5,8 +5,12 @@
 //! is said. A voice that fails says so in an event; it never counts as having spoken.
 
 pub mod render;
+pub mod rendered;
+pub mod system;
 
 pub use render::{RenderVoice, Renderer};
+pub use rendered::{Played, RenderedVoice};
+pub use system::SystemVoice;
 
 use crate::audio::AudioError;
 use crate::failure::{ExitCode, Failure};
@@ -66,9 +70,9 @@ impl From<VoiceError> for Failure {
                 Failure::new(ExitCode::Internal, format!("{voice} can't say '{text}'")).why(why)
             }
             VoiceError::System { why } => {
-                Failure::new(ExitCode::NoDevice, "the system's voice does not answer").why(why).fix(
-                    "apt-get install speech-dispatcher speech-dispatcher-espeak-ng, or use a rendered voice",
-                )
+                Failure::new(ExitCode::NoDevice, "the system's voice does not answer")
+                    .why(why)
+                    .fix("apt-get install speech-dispatcher speech-dispatcher-espeak-ng, or use a rendered voice")
             }
             VoiceError::Audio(error) => error.into(),
         }
