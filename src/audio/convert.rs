@@ -34,6 +34,11 @@ impl Converter {
         Ok(Converter { resampler: Resampler::new(rate)?, rate, expected: 0, at: 0 })
     }
 
+    /// The microphone's rate, Hz.
+    pub fn rate(&self) -> u32 {
+        self.rate
+    }
+
     /// How much later sound comes out than it went in, ms at most.
     pub fn delay_ms(&self) -> f32 {
         self.resampler.delay_ms()

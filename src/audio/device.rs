@@ -171,9 +171,11 @@ fn hidden_socket() -> Option<PathBuf> {
     if let Ok(me) = std::fs::metadata("/proc/self") {
         places.push(format!("/run/user/{}/pulse/native", me.uid()).into());
     }
-    if let Some(config) = variable("HOME").and_then(|home| std::fs::read_dir(home.join(".config/pulse")).ok()) {
+    if let Some(config) = variable("HOME").and_then(|home| std::fs::read_dir(home.join(".config/pulse")).ok())
+    {
         let folders = config.flatten().map(|entry| entry.path());
-        places.extend(folders.filter(|p| p.to_string_lossy().ends_with("-runtime")).map(|p| p.join("native")));
+        places
+            .extend(folders.filter(|p| p.to_string_lossy().ends_with("-runtime")).map(|p| p.join("native")));
     }
     places.into_iter().find(|socket| socket.exists())
 }
@@ -377,7 +379,8 @@ mod tests {
 
     #[test]
     fn a_card_with_fixed_settings_is_taken_as_it_is() {
-        let offers = [range(2, 44_100, 44_100, SampleFormat::I32), range(2, 48_000, 48_000, SampleFormat::I32)];
+        let offers =
+            [range(2, 44_100, 44_100, SampleFormat::I32), range(2, 48_000, 48_000, SampleFormat::I32)];
         assert_eq!(best(&offers), Some(Settings { rate: 48_000, channels: 2, format: SampleFormat::I32 }));
         assert_eq!(best(&[range(2, 2_822_400, 2_822_400, SampleFormat::DsdU8)]), None);
         assert_eq!(best(&[]), None);

@@ -88,8 +88,14 @@ impl Feeder {
                 *mono = share * frame.iter().map(|s| s.to_sample::<f32>()).sum::<f32>();
                 len += 1;
             }
-            let block =
-                Block { post: self.post, seq: self.seq, at: self.at, captured: first, len: len as u16, samples };
+            let block = Block {
+                post: self.post,
+                seq: self.seq,
+                at: self.at,
+                captured: first,
+                len: len as u16,
+                samples,
+            };
             if self.out.try_send(block).is_err() {
                 self.counters.dropped_blocks.fetch_add(1, Ordering::Relaxed);
                 self.counters.dropped_frames.fetch_add(len, Ordering::Relaxed);
@@ -193,7 +199,11 @@ impl Drop for Microphone {
     }
 }
 
-fn errors(post: Post, tell: Sender<MicEvent>, counters: Arc<Counters>) -> impl FnMut(cpal::Error) + Send + 'static {
+fn errors(
+    post: Post,
+    tell: Sender<MicEvent>,
+    counters: Arc<Counters>,
+) -> impl FnMut(cpal::Error) + Send + 'static {
     use cpal::ErrorKind;
     move |error| {
         let event = match error.kind() {
@@ -320,11 +330,10 @@ mod tests {
         let now = Instant::now();
         feeder.feed(&vec![0.5_f32; 1000], now);
         let all: Vec<Block> = blocks.try_iter().collect();
-        assert_eq!(all.iter().map(|b| (b.seq, b.at, b.len)).collect::<Vec<_>>(), [
-            (0, 0, 480),
-            (1, 480, 480),
-            (2, 960, 40)
-        ]);
+        assert_eq!(
+            all.iter().map(|b| (b.seq, b.at, b.len)).collect::<Vec<_>>(),
+            [(0, 0, 480), (1, 480, 480), (2, 960, 40)]
+        );
         assert_eq!(all[2].captured - now, Duration::from_millis(20));
     }
 

@@ -73,7 +73,8 @@ impl Player {
         let mut done = 0;
         let hushes = self.hushes.load(Ordering::Acquire);
         while done < total {
-            let Some((play, position)) = self.current.take().or_else(|| self.next(hushes, heard, done)) else {
+            let Some((play, position)) = self.current.take().or_else(|| self.next(hushes, heard, done))
+            else {
                 break;
             };
             if play.hushes < hushes {
@@ -163,7 +164,10 @@ impl Speaker {
             Ok(stream) => stream,
             Err(first) => {
                 let stream = build(None).map_err(|_| device::failure(&device, &first))?;
-                notes.push(format!("{}: blocks of its own size ({first}); it may fall silent late", device.name));
+                notes.push(format!(
+                    "{}: blocks of its own size ({first}); it may fall silent late",
+                    device.name
+                ));
                 stream
             }
         };
@@ -312,7 +316,9 @@ mod tests {
                 .map(|event| match event {
                     Spoken::Began { id, at } => format!("{id} began at {}", ms(at)),
                     Spoken::Ended { id, at, .. } => format!("{id} ended at {}", ms(at)),
-                    Spoken::CutShort { id, at, samples, .. } => format!("{id} cut at {} after {samples}", ms(at)),
+                    Spoken::CutShort { id, at, samples, .. } => {
+                        format!("{id} cut at {} after {samples}", ms(at))
+                    }
                     Spoken::Lost { why } => why,
                 })
                 .collect()
@@ -356,7 +362,10 @@ mod tests {
         rig.play(3, 48_000);
         let out = rig.fill(960);
         assert_eq!(out, vec![0.5; 960], "what was queued after the hush plays at once");
-        assert_eq!(rig.told(), ["1 began at 0", "1 cut at 0 after 320", "2 cut at 0 after 0", "3 began at 0"]);
+        assert_eq!(
+            rig.told(),
+            ["1 began at 0", "1 cut at 0 after 320", "2 cut at 0 after 0", "3 began at 0"]
+        );
     }
 
     #[test]

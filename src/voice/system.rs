@@ -48,7 +48,11 @@ const HUSHED: Duration = Duration::from_millis(500);
 impl SystemVoice {
     /// Connects to the system's voice and takes the first one of the language (BCP 47). No answer within the timeout
     /// is an error; the attempt is then left to itself.
-    pub fn start(language: &str, events: Sender<VoiceEvent>, timeout: Duration) -> Result<SystemVoice, VoiceError> {
+    pub fn start(
+        language: &str,
+        events: Sender<VoiceEvent>,
+        timeout: Duration,
+    ) -> Result<SystemVoice, VoiceError> {
         let (orders, inbox) = crossbeam_channel::unbounded();
         let (notes, for_director) = crossbeam_channel::unbounded();
         let (ready, answer) = crossbeam_channel::bounded(1);
@@ -193,7 +197,14 @@ impl Director {
             Note::Asked { utterance, takes, at } => {
                 let ahead: Duration = self.pending.iter().map(|p| p.takes * 3).sum();
                 let deadline = at + ahead + BEGIN;
-                self.pending.push(Pending { utterance, id: None, takes, began: false, deadline, hushed: false });
+                self.pending.push(Pending {
+                    utterance,
+                    id: None,
+                    takes,
+                    began: false,
+                    deadline,
+                    hushed: false,
+                });
             }
             Note::Accepted { utterance, id } => {
                 if let Some(pending) = self.pending.iter_mut().find(|p| p.utterance == utterance) {
@@ -353,7 +364,9 @@ mod tests {
         rig.pass(3999);
         assert!(rig.told().is_empty());
         rig.pass(4001);
-        assert!(matches!(&rig.told()[..], [VoiceEvent::Failed { utterance: 1, why }] if why.contains("never began")));
+        assert!(
+            matches!(&rig.told()[..], [VoiceEvent::Failed { utterance: 1, why }] if why.contains("never began"))
+        );
         // What it says afterwards changes nothing.
         rig.at(5000, Note::Began(id(40)));
         rig.at(6000, Note::Ended(id(40)));
@@ -369,7 +382,9 @@ mod tests {
         rig.pass(1000 + 6000 + 2999);
         assert_eq!(rig.told(), [began(1)]);
         rig.pass(1000 + 6000 + 3001);
-        assert!(matches!(&rig.told()[..], [VoiceEvent::Failed { utterance: 1, why }] if why.contains("never said")));
+        assert!(
+            matches!(&rig.told()[..], [VoiceEvent::Failed { utterance: 1, why }] if why.contains("never said"))
+        );
     }
 
     #[test]
