@@ -112,6 +112,8 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
 
 /// How long the system's voice has to answer before the rendered one is taken.
 const SYSTEM_VOICE: Duration = Duration::from_secs(1);
+/// How long it has when it is asked for by name: starting the speech service can take a few seconds.
+const SYSTEM_VOICE_BY_NAME: Duration = Duration::from_secs(10);
 
 /// The voice asked for; without a wish the system's when it answers, else the rendered one, which is said.
 fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
@@ -129,7 +131,8 @@ fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
     };
     let wanted = args.voice.as_deref();
     if matches!(wanted, None | Some("system")) {
-        match SystemVoice::start(&language, events_out, SYSTEM_VOICE) {
+        let timeout = if wanted.is_some() { SYSTEM_VOICE_BY_NAME } else { SYSTEM_VOICE };
+        match SystemVoice::start(&language, events_out, timeout) {
             Ok(voice) => {
                 ready.notes.push(format!("voice: {} (its sound is not in the recording)", voice.describe()));
                 let second = move || rendered(None).map(|voice| Box::new(voice) as Box<dyn LiveVoice>);
