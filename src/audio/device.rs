@@ -87,7 +87,9 @@ pub fn find(direction: Direction, wanted: Option<&str>) -> Result<(Device, Vec<S
             // With a sound server running, a name may still be one of ALSA's.
             if host.id() != cpal::HostId::Alsa && problem.matches == 0 {
                 if let Some(device) = in_alsa(direction, wanted) {
-                    notes.push(format!("'{wanted}' is unknown to the sound server; taken from ALSA"));
+                    if !wanted.starts_with("alsa:") {
+                        notes.push(format!("'{wanted}' is unknown to the sound server; taken from ALSA"));
+                    }
                     return Ok((device, notes));
                 }
             }
@@ -139,12 +141,22 @@ fn worth_showing(device: &Device) -> bool {
 /// The sound server if one answers, else ALSA (elsewhere: the system's own), and what to tell the user.
 fn host() -> (cpal::Host, Vec<String>) {
     point_to_sound_server();
+    keep_alsa_quiet();
     let host = cpal::default_host();
     let mut notes = Vec::new();
     if host.id() == cpal::HostId::Alsa {
         notes.push("no PulseAudio or PipeWire server answers; using ALSA".into());
     }
     (host, notes)
+}
+
+/// ALSA writes to standard error whatever it tries, right across the screen. What fails comes back as an error anyway.
+fn keep_alsa_quiet() {
+    #[cfg(target_os = "linux")]
+    {
+        // For this thread, for good; without memory for it, the messages go on as before.
+        let _ = alsa::Output::local_error_handler();
+    }
 }
 
 /// The server's socket can lie where the client library does not look: without a login session (a service, root) there
@@ -171,9 +183,11 @@ fn hidden_socket() -> Option<PathBuf> {
     if let Ok(me) = std::fs::metadata("/proc/self") {
         places.push(format!("/run/user/{}/pulse/native", me.uid()).into());
     }
-    if let Some(config) = variable("HOME").and_then(|home| std::fs::read_dir(home.join(".config/pulse")).ok()) {
+    if let Some(config) = variable("HOME").and_then(|home| std::fs::read_dir(home.join(".config/pulse")).ok())
+    {
         let folders = config.flatten().map(|entry| entry.path());
-        places.extend(folders.filter(|p| p.to_string_lossy().ends_with("-runtime")).map(|p| p.join("native")));
+        places
+            .extend(folders.filter(|p| p.to_string_lossy().ends_with("-runtime")).map(|p| p.join("native")));
     }
     places.into_iter().find(|socket| socket.exists())
 }
@@ -283,13 +297,22 @@ pub fn settings(device: &Device, direction: Direction) -> Result<Settings, Audio
     })
 }
 
+/// The device's own rate (Hz) and channels, where it tells them; a sound server converts all others to these.
+pub fn native(device: &Device, direction: Direction) -> Option<(u32, u16)> {
+    let config = match direction {
+        Direction::Input => device.inner.default_input_config(),
+        Direction::Output => device.inner.default_output_config(),
+    };
+    config.ok().map(|config| (config.sample_rate(), config.channels()))
+}
+
 /// What the device offers.
 pub fn ranges(device: &Device, direction: Direction) -> Result<Vec<SupportedStreamConfigRange>, AudioError> {
     let ranges: Result<Vec<_>, cpal::Error> = match direction {
         Direction::Input => device.inner.supported_input_configs().map(Iterator::collect),
         Direction::Output => device.inner.supported_output_configs().map(Iterator::collect),
     };
-    ranges.map_err(|error| failure(device, &error))
+    ranges.map_err(|error| failure(device, direction, &error))
 }
 
 fn best(ranges: &[SupportedStreamConfigRange]) -> Option<Settings> {
@@ -306,8 +329,18 @@ fn best(ranges: &[SupportedStreamConfigRange]) -> Option<Settings> {
 }
 
 /// A device error in words, with what to do about it.
-pub(crate) fn failure(device: &Device, error: &cpal::Error) -> AudioError {
+pub(crate) fn failure(device: &Device, direction: Direction, error: &cpal::Error) -> AudioError {
     use cpal::ErrorKind;
+    // ALSA always has a default, on a machine without any sound too; it fails when it is opened.
+    if device.default && device.id == "alsa:default" {
+        return AudioError::NoDevice {
+            what: direction.word(),
+            why: format!(
+                "no PulseAudio or PipeWire server answers, and ALSA's default can't be opened: {error}"
+            ),
+            fix: "plug one in, or start the sound server (for example `pulseaudio --start`)".into(),
+        };
+    }
     let fix = match error.kind() {
         ErrorKind::DeviceBusy => "close the program that uses it, or choose another device",
         ErrorKind::PermissionDenied => "allow access to it (on Linux: join the group 'audio')",
@@ -377,7 +410,8 @@ mod tests {
 
     #[test]
     fn a_card_with_fixed_settings_is_taken_as_it_is() {
-        let offers = [range(2, 44_100, 44_100, SampleFormat::I32), range(2, 48_000, 48_000, SampleFormat::I32)];
+        let offers =
+            [range(2, 44_100, 44_100, SampleFormat::I32), range(2, 48_000, 48_000, SampleFormat::I32)];
         assert_eq!(best(&offers), Some(Settings { rate: 48_000, channels: 2, format: SampleFormat::I32 }));
         assert_eq!(best(&[range(2, 2_822_400, 2_822_400, SampleFormat::DsdU8)]), None);
         assert_eq!(best(&[]), None);

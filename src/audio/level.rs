@@ -103,7 +103,9 @@ mod tests {
     fn sine(amplitude: f64, seconds: f64) -> Vec<i16> {
         let count = (f64::from(RATE) * seconds) as usize;
         (0..count)
-            .map(|n| (amplitude * 32_767.0 * (TAU * 1000.0 * n as f64 / f64::from(RATE)).sin()).round() as i16)
+            .map(|n| {
+                (amplitude * 32_767.0 * (TAU * 1000.0 * n as f64 / f64::from(RATE)).sin()).round() as i16
+            })
             .collect()
     }
 
@@ -158,6 +160,9 @@ mod tests {
         };
         assert!(beeps(0.15) > 0.98, "{}", beeps(0.15));
         let long = beeps(1.0);
-        assert!((0.45..0.55).contains(&long), "{long}: 0.5 s, hangover 0.2 s and the envelope's tail in 1.5 s");
+        assert!(
+            (0.45..0.55).contains(&long),
+            "{long}: 0.5 s, hangover 0.2 s and the envelope's tail in 1.5 s"
+        );
     }
 }

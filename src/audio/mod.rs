@@ -99,7 +99,8 @@ mod tests {
 
     #[test]
     fn each_kind_of_error_has_the_exit_code_its_user_needs() {
-        let file = AudioError::File { file: "a.wav".into(), why: "empty".into(), fix: "record it again".into() };
+        let file =
+            AudioError::File { file: "a.wav".into(), why: "empty".into(), fix: "record it again".into() };
         assert_eq!(file.to_string(), "a.wav: empty; record it again");
         assert_eq!(Failure::from(file).code, ExitCode::BadAudio);
         let name = AudioError::Name { why: "no microphone is called 'x'".into(), names: vec!["y".into()] };

@@ -203,7 +203,8 @@ impl Fan {
         }
         let shaft = TAU * self.shaft_turns;
         let blade = Self::BLADES * shaft;
-        let tones = 0.5 * shaft.sin() + 1.2 * blade.sin() + 0.6 * (2.0 * blade).sin() + 0.3 * (3.0 * blade).sin();
+        let tones =
+            0.5 * shaft.sin() + 1.2 * blade.sin() + 0.6 * (2.0 * blade).sin() + 0.3 * (3.0 * blade).sin();
         (air + tones) * (1.0 + 0.12 * self.flutter.clamp(-3.0, 3.0))
     }
 }
@@ -243,8 +244,9 @@ mod tests {
 
     /// dB per octave from 125 Hz to 4 kHz, by least squares.
     fn slope(samples: &[i16]) -> f64 {
-        let points: Vec<(f64, f64)> =
-            (0..6).map(|oct| (f64::from(oct), 10.0 * band(samples, 125.0 * 2.0_f64.powi(oct)).log10())).collect();
+        let points: Vec<(f64, f64)> = (0..6)
+            .map(|oct| (f64::from(oct), 10.0 * band(samples, 125.0 * 2.0_f64.powi(oct)).log10()))
+            .collect();
         let mean = |pick: fn(&(f64, f64)) -> f64| points.iter().map(pick).sum::<f64>() / points.len() as f64;
         let (mx, my) = (mean(|p| p.0), mean(|p| p.1));
         points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>()
@@ -276,7 +278,10 @@ mod tests {
         let tone = 10.0 * band(&samples, 630.0).log10();
         let between = 10.0 * band(&samples, 900.0).log10();
         assert!(tone - between > 6.0, "630 Hz is only {:.1} dB over 900 Hz", tone - between);
-        assert!(10.0 * (band(&samples, 3000.0) / band(&samples, 630.0)).log10() > -40.0, "there is air up there");
+        assert!(
+            10.0 * (band(&samples, 3000.0) / band(&samples, 630.0)).log10() > -40.0,
+            "there is air up there"
+        );
     }
 
     #[test]

@@ -23,8 +23,8 @@ pub fn read(spec: &str) -> Result<Clip, AudioError> {
     let (file, channel) = split(spec)?;
     let bytes = load(file)?;
     let canonical = canonical(&bytes).map_err(|fault| fault.about(file))?;
-    let mut reader = hound::WavReader::new(Cursor::new(canonical))
-        .map_err(|error| Fault::hound(&error).about(file))?;
+    let mut reader =
+        hound::WavReader::new(Cursor::new(canonical)).map_err(|error| Fault::hound(&error).about(file))?;
     let wav = reader.spec();
     let chosen = choose(file, wav.channels, channel)?;
     let step = usize::from(wav.channels);
@@ -61,8 +61,11 @@ pub fn read(spec: &str) -> Result<Clip, AudioError> {
         samples
     } else {
         let resampled = resample::clip(&samples, wav.sample_rate, RATE).map_err(|error| {
-            Fault::new(error.to_string(), "convert it to 16 kHz, for example with `sox in.wav -r 16000 out.wav`")
-                .about(file)
+            Fault::new(
+                error.to_string(),
+                "convert it to 16 kHz, for example with `sox in.wav -r 16000 out.wav`",
+            )
+            .about(file)
         })?;
         notes.push(format!("resampled from {} Hz", wav.sample_rate));
         resampled
@@ -97,7 +100,10 @@ fn split(spec: &str) -> Result<(&str, Option<u16>), AudioError> {
         Some((file, number)) if !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit()) => {
             match number.parse::<u16>() {
                 Ok(number) if number > 0 => Ok((file, Some(number))),
-                _ => Err(Fault::new(format!("there is no channel {number}"), "count channels from 1").about(file)),
+                _ => {
+                    Err(Fault::new(format!("there is no channel {number}"), "count channels from 1")
+                        .about(file))
+                }
             }
         }
         _ => Ok((spec, None)),
@@ -108,7 +114,8 @@ fn choose(file: &str, channels: u16, wanted: Option<u16>) -> Result<usize, Audio
     match wanted {
         Some(number) if number <= channels => Ok(usize::from(number) - 1),
         Some(number) if channels == 1 => {
-            Err(Fault::new(format!("there is no channel {number}, the file is mono"), "leave the #N out").about(file))
+            Err(Fault::new(format!("there is no channel {number}, the file is mono"), "leave the #N out")
+                .about(file))
         }
         Some(number) => Err(AudioError::Channel {
             file: file.into(),
@@ -116,9 +123,11 @@ fn choose(file: &str, channels: u16, wanted: Option<u16>) -> Result<usize, Audio
             why: format!("there is no channel {number}, only {channels}"),
         }),
         None if channels == 1 => Ok(0),
-        None => {
-            Err(AudioError::Channel { file: file.into(), channels, why: format!("it has {channels} channels") })
-        }
+        None => Err(AudioError::Channel {
+            file: file.into(),
+            channels,
+            why: format!("it has {channels} channels"),
+        }),
     }
 }
 
@@ -169,7 +178,8 @@ impl Fault {
 }
 
 const CONVERT: &str = "convert it, for example with `ffmpeg -i in -ac 1 -ar 16000 -c:a pcm_s16le out.wav`";
-const CUT_OFF: &str = "copy it again from where it was recorded; what is left can be saved with `sox --ignore-length`";
+const CUT_OFF: &str =
+    "copy it again from where it was recorded; what is left can be saved with `sox --ignore-length`";
 
 fn u32_at(bytes: &[u8], at: usize) -> Option<usize> {
     let four = bytes.get(at..at + 4)?;
@@ -249,7 +259,10 @@ fn whole_data<'a>(bytes: &'a [u8], at: usize, promised: usize, fmt: &[u8]) -> Re
     }
     let Some(data) = bytes.get(at..at + promised) else {
         let there = bytes.len() - at;
-        return Err(Fault::new(format!("it is cut off: {there} of {promised} bytes of sound are there"), CUT_OFF));
+        return Err(Fault::new(
+            format!("it is cut off: {there} of {promised} bytes of sound are there"),
+            CUT_OFF,
+        ));
     };
     let frame = usize::from(u16_at(fmt, 12).unwrap_or(0));
     if data.is_empty() {
@@ -263,7 +276,8 @@ fn whole_data<'a>(bytes: &'a [u8], at: usize, promised: usize, fmt: &[u8]) -> Re
 
 fn assemble(fmt: &[u8], data: &[u8]) -> Vec<u8> {
     let mut file = Vec::with_capacity(data.len() + fmt.len() + 28);
-    let sizes = [4 + 8 + fmt.len() + 8 + data.len(), fmt.len(), data.len()].map(|size| (size as u32).to_le_bytes());
+    let sizes =
+        [4 + 8 + fmt.len() + 8 + data.len(), fmt.len(), data.len()].map(|size| (size as u32).to_le_bytes());
     for part in [&b"RIFF"[..], &sizes[0], b"WAVE", b"fmt ", &sizes[1], fmt, b"data", &sizes[2], data] {
         file.extend_from_slice(part);
     }

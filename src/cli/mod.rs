@@ -1,4 +1,6 @@
 //! cli
+pub mod devices;
+
 pub fn main() -> std::process::ExitCode {
     std::process::ExitCode::SUCCESS
 }

@@ -70,9 +70,9 @@ impl From<VoiceError> for Failure {
                 Failure::new(ExitCode::Internal, format!("{voice} can't say '{text}'")).why(why)
             }
             VoiceError::System { why } => {
-                Failure::new(ExitCode::NoDevice, "the system's voice does not answer")
-                    .why(why)
-                    .fix("apt-get install speech-dispatcher speech-dispatcher-espeak-ng, or use a rendered voice")
+                Failure::new(ExitCode::NoDevice, "the system's voice does not answer").why(why).fix(
+                    "apt-get install speech-dispatcher speech-dispatcher-espeak-ng, or use a rendered voice",
+                )
             }
             VoiceError::Audio(error) => error.into(),
         }

@@ -60,10 +60,12 @@ impl FromStr for RenderVoice {
     type Err = String;
 
     fn from_str(text: &str) -> Result<RenderVoice, String> {
-        const FORM: &str = "write flite:NAME (flite:slt, flite:rms) or espeak-ng:NAME (espeak-ng:en-gb, espeak-ng:ko)";
+        const FORM: &str =
+            "write flite:NAME (flite:slt, flite:rms) or espeak-ng:NAME (espeak-ng:en-gb, espeak-ng:ko)";
         let (program, name) = text.split_once(':').unwrap_or((text, ""));
         // Both programs take a path for a name; a voice's name has none of these characters in it.
-        let sound = name.chars().all(|c| c.is_ascii_alphanumeric() || "_+-".contains(c)) && !name.starts_with('-');
+        let sound =
+            name.chars().all(|c| c.is_ascii_alphanumeric() || "_+-".contains(c)) && !name.starts_with('-');
         match program {
             _ if !sound => Err(format!("'{name}' can't be the name of a voice; {FORM}")),
             "flite" => Ok(RenderVoice::Flite(if name.is_empty() { "slt" } else { name }.into())),
@@ -211,15 +213,13 @@ struct Outcome {
 /// Runs the program with the text on its standard input, for at most [`TIMEOUT`].
 fn run(mut command: Command, text: &str, voice: &RenderVoice) -> Result<Outcome, VoiceError> {
     let failed = |why: String| VoiceError::Text { voice: voice.to_string(), text: text.to_string(), why };
-    let mut child = command
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .map_err(|error| match error.kind() {
-            std::io::ErrorKind::NotFound => voice.missing(),
-            _ => failed(format!("can't be started: {error}")),
-        })?;
+    let mut child =
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().map_err(
+            |error| match error.kind() {
+                std::io::ErrorKind::NotFound => voice.missing(),
+                _ => failed(format!("can't be started: {error}")),
+            },
+        )?;
     let stdin = child.stdin.take().expect("standard input was asked for as a pipe");
     let text = text.to_string();
     // On its own thread: a program that doesn't read must not stop this one.
@@ -277,14 +277,17 @@ mod tests {
             assert_eq!(text.parse::<RenderVoice>().unwrap().to_string(), text);
         }
         assert_eq!("flite".parse::<RenderVoice>().unwrap().to_string(), "flite:slt");
-        for wrong in ["", "say", "say:x", "flite:../x", "flite:http://x", "flite:-x", "espeak-ng:a b", "espeak-ng:x/y"] {
+        for wrong in
+            ["", "say", "say:x", "flite:../x", "flite:http://x", "flite:-x", "espeak-ng:a b", "espeak-ng:x/y"]
+        {
             assert!(wrong.parse::<RenderVoice>().unwrap_err().contains("espeak-ng:NAME"), "{wrong}");
         }
     }
 
     #[test]
     fn english_speaks_with_flite_and_the_rest_with_espeak_ng() {
-        for (language, voice) in [("en", "flite:slt"), ("en-GB", "flite:slt"), ("ko", "espeak-ng:ko"), ("enm", "espeak-ng:enm")]
+        for (language, voice) in
+            [("en", "flite:slt"), ("en-GB", "flite:slt"), ("ko", "espeak-ng:ko"), ("enm", "espeak-ng:enm")]
         {
             assert_eq!(RenderVoice::for_language(language).to_string(), voice);
         }

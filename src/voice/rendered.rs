@@ -120,8 +120,12 @@ const PATIENCE: Duration = Duration::from_secs(3);
 impl Reader {
     fn run(mut self, inbox: &Receiver<Order>) {
         loop {
-            let wait = if self.playing.is_empty() && self.due.is_empty() { Duration::from_secs(1) } else { TICK };
-            let wait = self.due.front().map_or(wait, |(at, _)| wait.min(at.saturating_duration_since(Instant::now())));
+            let wait =
+                if self.playing.is_empty() && self.due.is_empty() { Duration::from_secs(1) } else { TICK };
+            let wait = self
+                .due
+                .front()
+                .map_or(wait, |(at, _)| wait.min(at.saturating_duration_since(Instant::now())));
             let spoken = self.speaker.events().clone();
             crossbeam_channel::select! {
                 recv(inbox) -> order => match order {
