@@ -8,7 +8,10 @@
 use super::AudioError;
 use cpal::traits::{DeviceTrait, HostTrait};
 use cpal::{BufferSize, SampleFormat, StreamConfig, SupportedStreamConfigRange};
-use std::{path::PathBuf, sync::Once};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Once};
+use std::time::Duration;
 
 /// Whether sound comes in or goes out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -349,6 +352,40 @@ pub(crate) fn failure(device: &Device, direction: Direction, error: &cpal::Error
         _ => "choose another device (see `antiphon devices`)",
     };
     AudioError::Device { device: device.name.clone(), why: error.to_string(), fix: fix.into() }
+}
+
+/// Calls `gone` once if the sound server no longer has the device: the server goes on with another one and says nothing.
+/// ALSA tells by itself.
+pub(crate) fn watch(
+    device: &Device,
+    direction: Direction,
+    over: Arc<AtomicBool>,
+    gone: impl FnOnce(String) + Send + 'static,
+) {
+    if device.id.starts_with("alsa:") {
+        return;
+    }
+    let device = device.clone();
+    std::thread::spawn(move || {
+        let Ok(id) = device.inner.id() else { return };
+        let Ok(host) = cpal::host_from_id(id.host()) else { return };
+        let there = |mut all: Box<dyn Iterator<Item = cpal::Device>>| {
+            all.any(|other| other.id().ok().as_ref() == Some(&id))
+        };
+        while !over.load(Ordering::Relaxed) {
+            std::thread::sleep(Duration::from_millis(500));
+            let found = match direction {
+                Direction::Input => host.input_devices().map(|all| there(Box::new(all))),
+                Direction::Output => host.output_devices().map(|all| there(Box::new(all))),
+            };
+            if !found.unwrap_or(false) {
+                if !over.load(Ordering::Relaxed) {
+                    gone(format!("{} is gone", device.name));
+                }
+                return;
+            }
+        }
+    });
 }
 
 #[cfg(test)]

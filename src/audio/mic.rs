@@ -9,7 +9,7 @@ use super::convert::Converter;
 use super::device::{self, Device, Direction, Settings};
 use super::AudioError;
 use crate::procedure::Post;
-use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{FromSample, Sample, SampleFormat, SizedSample};
 use crossbeam_channel::{Receiver, Sender};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -177,9 +177,9 @@ impl Microphone {
         stream.play().map_err(|error| device::failure(&device, Direction::Input, &error))?;
         let over = Arc::new(AtomicBool::new(false));
         watch_progress(post, tell.clone(), counters.clone(), over.clone());
-        if !device.id.starts_with("alsa:") {
-            watch_presence(post, tell, device.clone(), over.clone());
-        }
+        device::watch(&device, Direction::Input, over.clone(), move |why| {
+            let _ = tell.try_send(MicEvent::Lost { post, why });
+        });
         Ok(Microphone { post, device, settings, counters, events, notes, over, _stream: stream })
     }
 
@@ -291,26 +291,6 @@ fn watch_progress(post: Post, tell: Sender<MicEvent>, counters: Arc<Counters>, o
                 (last, since) = (frames, Instant::now());
             } else if since.elapsed() > if last == 0 { STARTS } else { STALLED } {
                 let why = format!("no sound has arrived for {} ms", since.elapsed().as_millis());
-                let _ = tell.try_send(MicEvent::Lost { post, why });
-                return;
-            }
-        }
-    });
-}
-
-/// Reports a microphone that the sound server no longer has: the server goes on with another one and says nothing.
-fn watch_presence(post: Post, tell: Sender<MicEvent>, device: Device, over: Arc<AtomicBool>) {
-    std::thread::spawn(move || {
-        let Ok(id) = device.inner.id() else { return };
-        let Ok(host) = cpal::host_from_id(id.host()) else { return };
-        while !over.load(Ordering::Relaxed) {
-            std::thread::sleep(Duration::from_millis(500));
-            let gone = match host.input_devices() {
-                Ok(mut devices) => !devices.any(|other| other.id().ok().as_ref() == Some(&id)),
-                Err(_) => true,
-            };
-            if gone && !over.load(Ordering::Relaxed) {
-                let why = format!("{} is gone", device.name);
                 let _ = tell.try_send(MicEvent::Lost { post, why });
                 return;
             }

@@ -8,8 +8,8 @@ use super::device::{self, Device, Direction, Settings};
 use super::{resample, to_f32, AudioError, RATE};
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{FromSample, Sample, SampleFormat, SizedSample};
-use crossbeam_channel::{Receiver, Sender};
-use std::sync::atomic::{AtomicU64, Ordering};
+use crossbeam_channel::{Receiver, Sender, TrySendError};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -158,6 +158,7 @@ pub struct Speaker {
     shared: Arc<Shared>,
     events: Receiver<Spoken>,
     notes: Vec<String>,
+    over: Arc<AtomicBool>,
     _stream: cpal::Stream,
 }
 
@@ -197,7 +198,11 @@ impl Speaker {
             }
             std::thread::sleep(Duration::from_millis(5));
         }
-        Ok(Speaker { device, settings, queue, shared, events, notes, _stream: stream })
+        let over = Arc::new(AtomicBool::new(false));
+        device::watch(&device, Direction::Output, over.clone(), move |why| {
+            let _ = tell.try_send(Spoken::Lost { why });
+        });
+        Ok(Speaker { device, settings, queue, shared, events, notes, over, _stream: stream })
     }
 
     /// Queues mono samples at [`RATE`]. `id` comes back in the events.
@@ -205,10 +210,12 @@ impl Speaker {
         let floats: Vec<f32> = samples.iter().copied().map(to_f32).collect();
         let clip: Clip = resample::clip(&floats, RATE, self.settings.rate)?.into();
         let play = Play { id, hushes: self.shared.hushes.load(Ordering::Acquire), clip };
-        self.queue.try_send(play).map_err(|_| AudioError::Device {
-            device: self.device.name.clone(),
-            why: format!("{QUEUE} clips wait and none is played"),
-            fix: "check the loudspeaker".into(),
+        self.queue.try_send(play).map_err(|error| {
+            let why = match error {
+                TrySendError::Full(_) => format!("{QUEUE} clips wait and none is played"),
+                TrySendError::Disconnected(_) => "it is gone".into(),
+            };
+            dead(&self.device, why)
         })
     }
 
@@ -237,6 +244,12 @@ impl Speaker {
     /// A switch for another thread, which hushes without waiting for this one.
     pub fn silencer(&self) -> Silencer {
         Silencer(self.shared.clone())
+    }
+}
+
+impl Drop for Speaker {
+    fn drop(&mut self) {
+        self.over.store(true, Ordering::Relaxed);
     }
 }
 
