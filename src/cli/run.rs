@@ -1,7 +1,6 @@
 //! `run`: a session with real people, live or from recordings.
 
 use super::session::{interrupted_flag, is_set, SessionArgs};
-use crate::audio::device::point_to_sound_server;
 use crate::audio::wav;
 use crate::conduct::live::{Live, Mouth, OpenMicrophone};
 use crate::conduct::set_up::{ready, Ready};
@@ -81,7 +80,6 @@ pub fn run(args: RunArgs) -> Result<ExitCode, Failure> {
 
 /// With microphones, in real time.
 fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
-    point_to_sound_server();
     let mics = match args.mic.as_slice() {
         [] => vec![(Post::Room, None)],
         named => by_post(named, "--mic")?.into_iter().map(|(post, name)| (post, Some(name))).collect(),
