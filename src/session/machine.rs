@@ -254,6 +254,8 @@ impl Machine<'_> {
             // A call of no use now (hold while held) arrives as Other: it must not be taken for a wrong answer.
             Verdict::Other { phrase } => match self.procedure.phrase(*phrase).used {
                 Use::Call { .. } => self.unheeded(heard.post, Unheeded::NoEffect),
+                // It counts by now, but was judged as one that does not: it has to be said again.
+                _ if self.state.expected(self.procedure).contains(phrase) => self.unsure(*phrase, heard),
                 _ => self.phrase(*phrase, heard),
             },
             Verdict::Unsure { closest, .. } => self.unsure(*closest, heard),
