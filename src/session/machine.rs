@@ -425,13 +425,15 @@ impl Machine<'_> {
         // The end is decided by a stop that was begun after the tool said what a second stop does.
         let stopped = matches!(self.state.phase, Phase::Held { why: HoldWhy::Stop, .. });
         let announced = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        // Both set a held session going, so both are the observer's, and neither goes without a microphone.
+        let releases = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
         match call {
             Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
-            Call::CarryOn if !heard.post.hears(Role::Observer) => {
+            _ if releases && !heard.post.hears(Role::Observer) => {
                 self.unheeded(heard.post, Unheeded::ObserverOnly);
                 return self.say(Saying::Remark, self.lines.observer_only.to_string());
             }
-            Call::CarryOn if !self.state.lost.is_empty() => {
+            _ if releases && !self.state.lost.is_empty() => {
                 self.unheeded(heard.post, Unheeded::StillLost);
                 let post = self.state.lost[0];
                 let text = fill(self.lines.still_lost, &[("who", self.post_name(post))]);
