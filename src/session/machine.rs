@@ -11,7 +11,7 @@ use super::state::{
 use crate::listen::heard::{Heard, Verdict};
 use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
 
-/// The awaited answer came while the tool spoke: ask for it this long after the tool ended, ms.
+/// The awaited answer began while the tool spoke: ask for it this long after both have ended, ms.
 const EARLY_ASK_MS: u64 = 1_500;
 /// On hold, say so again this often, ms.
 const STILL_HELD_MS: u64 = 60_000;
@@ -177,7 +177,7 @@ impl Machine<'_> {
         }
     }
 
-    /// Sets the time after which the tool speaks again if nobody does.
+    /// Sets the time, from now, after which the tool speaks again if nobody does.
     fn wait(&mut self) {
         let rules = &self.procedure.rules;
         let (after_ms, why) = match self.state.phase {
@@ -284,6 +284,9 @@ impl Machine<'_> {
         if let Some(why) = self.not_an_answer(heard) {
             if why == Unheeded::WhileSpeaking && self.state.expected(self.procedure).contains(&phrase) {
                 self.state.came_early = true;
+                if self.state.speaking.is_none() {
+                    self.wait();
+                }
             }
             return self.unheeded(heard.post, why);
         }
