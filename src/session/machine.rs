@@ -146,7 +146,7 @@ impl Machine<'_> {
         }
         let utterance = self.state.next_utterance;
         self.state.next_utterance += 1;
-        self.state.speaking = Some(Speaking { utterance, began: false });
+        self.state.speaking = Some(Speaking { utterance, began: false, since_ms: self.state.now_ms });
         self.state.answers_from_ms = None;
         self.state.deadline = None;
         self.state.came_early = false;
@@ -156,16 +156,17 @@ impl Machine<'_> {
     fn speech_began(&mut self, utterance: u64) {
         if let Some(speaking) = self.state.speaking.as_mut().filter(|s| s.utterance == utterance) {
             speaking.began = true;
+            speaking.since_ms = self.state.now_ms;
         }
     }
 
     fn speech_ended(&mut self, utterance: u64) {
-        if self.state.speaking.is_none_or(|speaking| speaking.utterance != utterance) {
+        let Some(speaking) = self.state.speaking.take_if(|speaking| speaking.utterance == utterance) else {
             return;
-        }
+        };
         let now = self.state.now_ms;
-        self.state.speaking = None;
-        self.state.answers_from_ms = Some(now.saturating_sub(self.state.grace_ms));
+        let from = now.saturating_sub(self.state.grace_ms).max(speaking.since_ms);
+        self.state.answers_from_ms = Some(from);
         match self.state.phase {
             Phase::Opening => self.go_on(""),
             Phase::Closing => self.end(Outcome::Completed),
