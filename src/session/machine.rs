@@ -43,7 +43,11 @@ impl Machine<'_> {
             (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
             (_, What::SpeechEnded { utterance, .. }) => self.speech_ended(utterance),
             (_, What::VoiceFailed { utterance, why }) => self.voice_failed(utterance, why),
-            (_, What::Heard(heard)) => self.heard(&heard),
+            (_, What::Heard(mut heard)) => {
+                // Nobody is heard before having begun; a minimum time must not be over by a wrong number.
+                heard.start_ms = heard.start_ms.min(self.state.now_ms);
+                self.heard(&heard);
+            }
             (_, What::Time) => self.time(),
             (_, What::PostLost { post, why }) => self.post_lost(post, why),
             (_, What::PostBack { post }) => self.post_back(post),
