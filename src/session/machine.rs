@@ -57,13 +57,16 @@ impl Machine<'_> {
     // ---- the course of a session ----
 
     fn begin(&mut self) {
-        match &self.procedure.opening {
-            Some(opening) => {
-                self.enter(Phase::Opening);
-                self.say(Saying::Opening, opening.clone());
-            }
+        match self.procedure.opening {
+            Some(_) => self.open(""),
             None => self.go_on(""),
         }
+    }
+
+    fn open(&mut self, remark: &str) {
+        self.enter(Phase::Opening);
+        let text = self.procedure.opening.as_deref().unwrap_or_default();
+        self.say(Saying::Opening, format!("{remark}{text}"));
     }
 
     /// Enters the first place that is not done yet.
@@ -521,11 +524,7 @@ impl Machine<'_> {
         self.actions.push(Action::Note(Note::CarriedOn));
         let remark = self.lines.carrying_on;
         match self.here() {
-            At::Opening => {
-                self.enter(Phase::Opening);
-                let text = self.procedure.opening.clone().unwrap_or_default();
-                self.say(Saying::Opening, format!("{remark}{text}"));
-            }
+            At::Opening => self.open(remark),
             At::Question(question) => self.ask(question, remark),
             At::Step(step) => self.instruct(step, remark),
             At::Closing => self.go_on(remark),
@@ -570,7 +569,8 @@ impl Machine<'_> {
                 }
             }
             At::Step(step) => self.reopen_steps(usize::from(step)),
-            At::Opening | At::Closing => {}
+            At::Opening => return self.open(remark),
+            At::Closing => {}
         }
         self.go_on(remark);
     }
