@@ -39,6 +39,10 @@ impl Machine<'_> {
             (Phase::Ready, What::Begin) => self.begin(),
             (_, What::Interrupt) => self.end(Outcome::Interrupted),
             (_, What::InputEnded) => self.end(Outcome::InputEnded),
+            (Phase::Ready, What::PostLost { post, why }) => {
+                self.note_lost(post, why);
+            }
+            (Phase::Ready, What::PostBack { post }) => self.post_back(post),
             (Phase::Ready, _) | (_, What::Begin) => {}
             (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
             (_, What::SpeechEnded { utterance, .. }) => self.speech_ended(utterance),
@@ -57,6 +61,9 @@ impl Machine<'_> {
     // ---- the course of a session ----
 
     fn begin(&mut self) {
+        if let Some(post) = self.state.lost.first().copied() {
+            return self.hold(HoldWhy::PostLost(post));
+        }
         match self.procedure.opening {
             Some(_) => self.open(""),
             None => self.go_on(""),
@@ -608,12 +615,19 @@ impl Machine<'_> {
     // ---- microphones ----
 
     fn post_lost(&mut self, post: Post, why: String) {
-        if !self.state.posts.contains(&post) || self.state.lost.contains(&post) {
-            return;
+        if self.note_lost(post, why) {
+            self.hold(HoldWhy::PostLost(post));
         }
-        self.state.lost.push(post);
-        self.actions.push(Action::Note(Note::Lost { post, why }));
-        self.hold(HoldWhy::PostLost(post));
+    }
+
+    /// Whether it was there until now.
+    fn note_lost(&mut self, post: Post, why: String) -> bool {
+        let there = self.state.posts.contains(&post) && !self.state.lost.contains(&post);
+        if there {
+            self.state.lost.push(post);
+            self.actions.push(Action::Note(Note::Lost { post, why }));
+        }
+        there
     }
 
     fn post_back(&mut self, post: Post) {
