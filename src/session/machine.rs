@@ -45,7 +45,11 @@ impl Machine<'_> {
             (Phase::Ready, What::PostBack { post }) => self.post_back(post),
             (Phase::Ready, _) | (_, What::Begin) => {}
             (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
-            (_, What::SpeechEnded { utterance, .. }) => self.speech_ended(utterance),
+            (_, What::SpeechEnded { utterance, whole: true }) => self.speech_ended(utterance),
+            // What the session itself hushed is no longer being said; this was cut short by something else.
+            (_, What::SpeechEnded { utterance, whole: false }) => {
+                self.voice_failed(utterance, "cut short".to_string());
+            }
             (_, What::VoiceFailed { utterance, why }) => self.voice_failed(utterance, why),
             (_, What::Heard(mut heard)) => {
                 // Nobody is heard before having begun; a minimum time must not be over by a wrong number.
