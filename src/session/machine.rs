@@ -210,7 +210,7 @@ impl Machine<'_> {
             _ => return,
         };
         self.state.came_early = false;
-        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms + after_ms, why });
+        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms.saturating_add(after_ms), why });
     }
 
     fn voice_failed(&mut self, utterance: u64, why: String) {
@@ -264,6 +264,15 @@ impl Machine<'_> {
     // ---- what people say ----
 
     fn heard(&mut self, heard: &Heard) {
+        let named = match &heard.verdict {
+            Verdict::Accepted { phrase } | Verdict::Other { phrase } => Some(phrase),
+            Verdict::Unsure { closest, .. } => Some(closest),
+            Verdict::Ignored { .. } => None,
+        };
+        // A journal that was altered, or of another procedure, may name any number.
+        if named.is_some_and(|id| usize::from(id.0) >= self.procedure.phrases.len()) {
+            return self.unheeded(heard.post, Unheeded::Ignored);
+        }
         match &heard.verdict {
             Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
             Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
