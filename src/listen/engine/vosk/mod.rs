@@ -149,7 +149,8 @@ impl Engine for VoskEngine {
             }
         }
         let texts: Vec<String> = candidates.iter().map(|candidate| candidate.text.clone()).collect();
-        let grammar: BTreeSet<&str> = texts.iter().map(String::as_str).chain(self.model.something_else()).collect();
+        let grammar: BTreeSet<&str> =
+            texts.iter().map(String::as_str).chain(self.model.something_else()).collect();
         let grammar: Vec<&str> = grammar.into_iter().collect();
         let (held, free) = self
             .model
@@ -157,7 +158,9 @@ impl Engine for VoskEngine {
                 let held = Recognizer::new_with_grammar(model, RATE_HZ, &grammar)?;
                 Some((held, Recognizer::new(model, RATE_HZ)?))
             })
-            .ok_or_else(|| EngineError::Failed("libvosk could not make a recogniser for these phrases".into()))?;
+            .ok_or_else(|| {
+                EngineError::Failed("libvosk could not make a recogniser for these phrases".into())
+            })?;
         self.listening = Some(Listening { held, free, texts });
         Ok(())
     }
@@ -214,7 +217,9 @@ fn scores(texts: &[String], held: &[Heard], free: &Heard) -> Scores {
     let units: Vec<f32> = texts.iter().map(|text| letters(text)).collect();
     let mut ratio = vec![f32::NEG_INFINITY; texts.len()];
     let best = held.first().filter(|path| path.likelihood.is_finite());
-    if let Some((best, top)) = best.and_then(|best| Some((best, texts.iter().position(|text| *text == best.text)?))) {
+    if let Some((best, top)) =
+        best.and_then(|best| Some((best, texts.iter().position(|text| *text == best.text)?)))
+    {
         let known = share(held, |path| texts.contains(&path.text));
         let taken_away = units[top] * known.ln();
         let ceiling = best.likelihood.max(free.likelihood);
@@ -282,7 +287,10 @@ mod tests {
     }
 
     fn paths(paths: &[(&str, f32)]) -> Vec<Heard> {
-        paths.iter().map(|(text, likelihood)| Heard { text: (*text).into(), likelihood: *likelihood }).collect()
+        paths
+            .iter()
+            .map(|(text, likelihood)| Heard { text: (*text).into(), likelihood: *likelihood })
+            .collect()
     }
 
     fn free(likelihood: f32) -> Heard {
@@ -306,7 +314,8 @@ mod tests {
 
     #[test]
     fn two_candidates_among_the_paths_keep_their_distance() {
-        let scores = scores(&texts(&["hold", "gold"]), &paths(&[("gold", 90.0), ("hold", 89.5)]), &free(90.0));
+        let scores =
+            scores(&texts(&["hold", "gold"]), &paths(&[("gold", 90.0), ("hold", 89.5)]), &free(90.0));
         assert_eq!(scores.ratio, [-0.5, 0.0]);
     }
 
