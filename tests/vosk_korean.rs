@@ -1,9 +1,8 @@
 //! The vosk engine with the Korean model of `models/setup.sh --with-korean`, fetched here when it is not there.
 //!
-//! The speaker is espeak-ng, a synthetic voice that no Korean would take for a person, and the phrases and the speed were
-//! chosen so that the model understands it. So this shows that the engine works and that what it is not sure of is
-//! refused; how well people are understood it can't show. (Heard without a grammar, the model makes nothing of the
-//! voice.)
+//! The speaker is espeak-ng, a synthetic voice that no Korean would take for a person, and phrases and speed were chosen
+//! so that the model understands it: a little slower or faster, it loses several phrases. So this shows that the engine
+//! works and that what it is not sure of is refused; how well people are understood it can't show.
 
 use antiphon::listen::accept::Bar;
 use antiphon::listen::engine::vosk::VoskEngine;
@@ -12,13 +11,15 @@ use antiphon::listen::heard::Verdict;
 use antiphon::listen::listener::{Listener, Vocabulary};
 use antiphon::models;
 use antiphon::procedure::{parse, PhraseId, Post, Procedure};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 /// Words a minute: espeak-ng's own default.
-const SPEED: &str = "175";
+const SPEED: u32 = 175;
 
 const PHRASES: [&str; 6] = [
     "확인 했습니다",
@@ -56,11 +57,19 @@ fn engine() -> VoskEngine {
     first.lock().unwrap_or_else(PoisonError::into_inner).another()
 }
 
-/// Korean speech, 16 kHz mono, with a little silence around it.
+/// Korean speech, 16 kHz mono, in a very quiet room (noise of 8 steps of 32768, -72 dBFS): digital silence is nothing
+/// that a microphone gives.
 fn say(text: &str) -> Vec<i16> {
+    say_at(SPEED, text)
+}
+
+fn say_at(words_a_minute: u32, text: &str) -> Vec<i16> {
     let wav = tempfile::Builder::new().suffix(".wav").tempfile().expect("a temporary file");
-    let run =
-        Command::new("espeak-ng").args(["-v", "ko", "-s", SPEED, "-w"]).arg(wav.path()).arg(text).output();
+    let run = Command::new("espeak-ng")
+        .args(["-v", "ko", "-s", &words_a_minute.to_string(), "-w"])
+        .arg(wav.path())
+        .arg(text)
+        .output();
     let run = run.expect("espeak-ng is installed (models/setup.sh)");
     assert!(run.status.success(), "espeak-ng: {}", String::from_utf8_lossy(&run.stderr));
     let run = Command::new("sox")
@@ -71,7 +80,9 @@ fn say(text: &str) -> Vec<i16> {
         .output()
         .expect("sox is installed (models/setup.sh --test)");
     assert!(run.status.success(), "sox: {}", String::from_utf8_lossy(&run.stderr));
-    run.stdout.chunks_exact(2).map(|pair| i16::from_le_bytes([pair[0], pair[1]])).collect()
+    let mut dice = ChaCha8Rng::seed_from_u64(1);
+    let samples = run.stdout.chunks_exact(2).map(|pair| i16::from_le_bytes([pair[0], pair[1]]));
+    samples.map(|sample| sample.saturating_add(dice.random_range(-14..=14))).collect()
 }
 
 fn counting(phrases: &[&str]) -> Vec<Candidate> {
@@ -88,41 +99,63 @@ fn hear(phrases: &[&str], samples: &[i16]) -> Scores {
     engine.hear(samples).expect("the utterance can be decoded")
 }
 
+/// The candidate with the best score, `None` where none has any.
+fn best(scores: &Scores) -> Option<usize> {
+    let possible = (0..scores.ratio.len()).filter(|index| scores.ratio[*index] > f32::NEG_INFINITY);
+    possible.max_by(|a, b| scores.ratio[*a].total_cmp(&scores.ratio[*b]))
+}
+
 fn korean_mini() -> Procedure {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("procedures/korean-mini.toml");
     parse::load(&path).unwrap_or_else(|errors| panic!("{errors}")).0
 }
 
-/// What the whole listener makes of these words, every phrase of the procedure counting.
-fn verdict_of(procedure: &Procedure, vocabulary: &Arc<Vocabulary>, words: &str) -> Vec<Verdict> {
-    let mut listener = Listener::new(Post::Room, Box::new(engine()), Arc::clone(vocabulary), Bar::default());
+/// A listener for which every phrase of the procedure counts.
+fn listener(procedure: &Procedure) -> Listener {
+    let engine = engine();
+    let vocabulary = Vocabulary::new(procedure, &engine).expect("every word is in the vocabulary");
+    let mut listener = Listener::new(Post::Room, Box::new(engine), Arc::new(vocabulary), Bar::default());
     let all: Vec<PhraseId> = procedure.phrase_ids().collect();
     listener.set_counts(&all).expect("the vocabulary was checked");
-    let mut heard = listener.push(&say(words)).expect("decoding works");
+    listener
+}
+
+/// What the listener makes of one recording.
+fn verdicts(listener: &mut Listener, samples: &[i16]) -> Vec<Verdict> {
+    listener.restart();
+    let mut heard = listener.push(samples).expect("decoding works");
     heard.extend(listener.finish().expect("decoding works"));
     heard.into_iter().map(|one| one.verdict).collect()
 }
 
 #[test]
 fn each_korean_phrase_scores_best_when_it_is_said() {
+    let mut engine = engine();
+    engine.listen_for(&counting(&PHRASES), &nothing_given()).expect("known words");
     for (index, phrase) in PHRASES.iter().enumerate() {
-        let scores = hear(&PHRASES, &say(phrase));
-        let best = (0..PHRASES.len()).max_by(|a, b| scores.ratio[*a].total_cmp(&scores.ratio[*b]));
-        assert_eq!(best, Some(index), "{phrase}: heard {:?}, {:?}", scores.free, scores.ratio);
+        let scores = engine.hear(&say(phrase)).expect("decoding works");
+        assert_eq!(best(&scores), Some(index), "{phrase}: {:?}", scores.ratio);
         let score = scores.ratio[index] / scores.units[index];
         assert!(score > Bar::default().accept, "{phrase}: {score}");
     }
 }
 
 #[test]
-fn a_single_phrase_is_not_heard_in_whatever_else_is_said() {
-    // Held to one phrase, the model hears it in each of these, in some with a word confidence of 1.
+fn a_single_phrase_is_not_accepted_whatever_else_is_said() {
+    // Held to one phrase, the model hears it in most of these, with a word confidence of 1: only the free path tells.
+    let mut engine = engine();
+    engine.listen_for(&counting(&["중지 중지"]), &nothing_given()).expect("known words");
+    let mut score = |text: &str| {
+        let scores = engine.hear(&say(text)).expect("decoding works");
+        scores.ratio[0] / scores.units[0]
+    };
     for other in ["확인 했습니다", "다시 말 해 주세요", "손 소독 완료", "손 소독 확인", "오늘 날씨 좋습니다"]
     {
-        let scores = hear(&["중지 중지"], &say(other));
-        let score = scores.ratio[0] / scores.units[0];
-        assert!(score < Bar::default().unsure, "{other}: {score}");
+        let score = score(other);
+        assert!(score < Bar::default().accept, "{other}: {score}");
     }
+    let said = score("중지 중지");
+    assert!(said > Bar::default().accept, "{said}");
 }
 
 #[test]
@@ -141,19 +174,16 @@ fn one_engine_hears_the_same_in_every_utterance_and_after_a_change_of_phrases() 
     assert_eq!(engine.hear(&samples).expect("decoding works"), first);
 
     engine.listen_for(&counting(&["중지 중지"]), &nothing_given()).expect("known words");
-    assert_ne!(engine.hear(&samples).expect("decoding works").ratio.len(), PHRASES.len());
+    assert_eq!(engine.hear(&samples).expect("decoding works").ratio.len(), 1);
     engine.listen_for(&counting(&PHRASES), &nothing_given()).expect("known words");
     assert_eq!(engine.hear(&samples).expect("decoding works"), first);
 }
 
 #[test]
 fn two_posts_listen_at_the_same_time_on_one_model() {
-    let spoken: Vec<Vec<i16>> = ["확인 했습니다", "중지 중지"].iter().map(|text| say(text)).collect();
     std::thread::scope(|scope| {
-        let posts: Vec<_> =
-            spoken.iter().map(|samples| scope.spawn(move || hear(&PHRASES, samples).free)).collect();
-        let heard: Vec<String> = posts.into_iter().map(|post| post.join().expect("no panic")).collect();
-        assert_eq!(heard, ["확인 했습니다", "중지 중지"]);
+        let posts = [0, 1].map(|index| scope.spawn(move || best(&hear(&PHRASES, &say(PHRASES[index])))));
+        assert_eq!(posts.map(|post| post.join().expect("no panic")), [Some(0), Some(1)]);
     });
 }
 
@@ -190,23 +220,37 @@ fn the_description_names_the_model_and_no_folder_above_it() {
 #[test]
 fn every_phrase_of_the_korean_procedure_is_accepted_as_itself() {
     let procedure = korean_mini();
-    let vocabulary =
-        Arc::new(Vocabulary::new(&procedure, &engine()).expect("every word is in the vocabulary"));
+    let mut listener = listener(&procedure);
     for id in procedure.phrase_ids() {
         let words = &procedure.phrase(id).text;
-        assert_eq!(verdict_of(&procedure, &vocabulary, words), [Verdict::Accepted { phrase: id }], "{words}");
+        let verdicts = verdicts(&mut listener, &say(words));
+        assert_eq!(verdicts, [Verdict::Accepted { phrase: id }], "{words}");
+    }
+}
+
+#[test]
+fn a_korean_phrase_said_slower_or_faster_is_never_taken_for_another() {
+    let procedure = korean_mini();
+    let mut listener = listener(&procedure);
+    for id in procedure.phrase_ids() {
+        let words = &procedure.phrase(id).text;
+        for speed in [150, 200] {
+            for verdict in verdicts(&mut listener, &say_at(speed, words)) {
+                let (Verdict::Accepted { phrase } | Verdict::Other { phrase }) = verdict else { continue };
+                assert_eq!(phrase, id, "{words} at {speed} words a minute");
+            }
+        }
     }
 }
 
 #[test]
 fn what_must_not_be_taken_for_a_korean_phrase_is_not_accepted() {
     let procedure = korean_mini();
-    let vocabulary =
-        Arc::new(Vocabulary::new(&procedure, &engine()).expect("every word is in the vocabulary"));
+    let mut listener = listener(&procedure);
     assert!(!procedure.decoys.is_empty());
-    let chatter = ["오늘 날씨 좋습니다", "소독", "마스크"];
+    let chatter = ["오늘 날씨 좋습니다", "커피 한 잔 마실까요", "침대를 옮겨 주세요", "소독", "마스크"];
     for words in procedure.decoys.iter().map(String::as_str).chain(chatter) {
-        for verdict in verdict_of(&procedure, &vocabulary, words) {
+        for verdict in verdicts(&mut listener, &say(words)) {
             assert!(
                 !matches!(verdict, Verdict::Accepted { .. } | Verdict::Other { .. }),
                 "{words}: {verdict:?}"

@@ -28,6 +28,9 @@ const MOST_PATHS: u16 = 16;
 /// One listening post's recogniser; posts share the model.
 pub struct VoskEngine {
     model: Arc<Model>,
+    /// Free in the model's whole language. Kept for the engine's life: its graph is put together as it is walked, and
+    /// the first utterance takes several times as long as any later one.
+    free: Option<Recognizer>,
     listening: Option<Listening>,
 }
 
@@ -40,7 +43,6 @@ struct Model {
 
 struct Listening {
     held: Recognizer,
-    free: Recognizer,
     /// The candidates' words, in the order given.
     texts: Vec<String>,
 }
@@ -66,12 +68,16 @@ impl VoskEngine {
         let inner = vosk::Model::new(path)
             .ok_or_else(|| cannot_load(&folder, "libvosk refuses it; is it complete?".into()))?;
         let about = about(&folder, &library).map_err(|error| cannot_load(&folder, error.to_string()))?;
-        Ok(VoskEngine { model: Arc::new(Model { inner: Mutex::new(inner), about }), listening: None })
+        Ok(VoskEngine {
+            model: Arc::new(Model { inner: Mutex::new(inner), about }),
+            free: None,
+            listening: None,
+        })
     }
 
     /// An engine for another post, on the same model. It listens for nothing yet.
     pub fn another(&self) -> VoskEngine {
-        VoskEngine { model: Arc::clone(&self.model), listening: None }
+        VoskEngine { model: Arc::clone(&self.model), free: None, listening: None }
     }
 }
 
@@ -98,6 +104,17 @@ impl Model {
 
     fn something_else(&self) -> Option<&'static str> {
         SOMETHING_ELSE.into_iter().find(|name| self.with(|model| model.find_word(name)).is_some())
+    }
+
+    /// The recogniser that may hear anything, past its slow beginning.
+    fn warm_free_recognizer(&self) -> Result<Recognizer, EngineError> {
+        let mut free = self.with(|model| Recognizer::new(model, RATE_HZ)).ok_or_else(|| {
+            EngineError::Failed("libvosk could not make a recogniser for the whole language".into())
+        })?;
+        // Half a second of a steady pattern: what is heard in it does not matter, only that the graph is walked.
+        let pattern: Vec<i16> = (0..8_000).map(|n: i32| (n * 7919 % 201 - 100) as i16).collect();
+        decode(&mut free, 1, &pattern)?;
+        Ok(free)
     }
 
     /// Two words of the vocabulary that make this one when written together, as is common where a model writes
@@ -152,26 +169,28 @@ impl Engine for VoskEngine {
         let grammar: BTreeSet<&str> =
             texts.iter().map(String::as_str).chain(self.model.something_else()).collect();
         let grammar: Vec<&str> = grammar.into_iter().collect();
-        let (held, free) = self
-            .model
-            .with(|model| {
-                let held = Recognizer::new_with_grammar(model, RATE_HZ, &grammar)?;
-                Some((held, Recognizer::new(model, RATE_HZ)?))
-            })
-            .ok_or_else(|| {
-                EngineError::Failed("libvosk could not make a recogniser for these phrases".into())
-            })?;
-        self.listening = Some(Listening { held, free, texts });
+        let held =
+            self.model.with(|model| Recognizer::new_with_grammar(model, RATE_HZ, &grammar)).ok_or_else(
+                || EngineError::Failed("libvosk could not make a recogniser for these phrases".into()),
+            )?;
+        if self.free.is_none() {
+            self.free = Some(self.model.warm_free_recognizer()?);
+        }
+        self.listening = Some(Listening { held, texts });
         Ok(())
     }
 
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
-        let listening = self
-            .listening
-            .as_mut()
-            .ok_or_else(|| EngineError::Failed("it was not told what to listen for".into()))?;
-        let free = decode(&mut listening.free, 1, samples)?.into_iter().next().unwrap_or_default();
+        let (Some(listening), Some(free)) = (self.listening.as_mut(), self.free.as_mut()) else {
+            return Err(EngineError::Failed("it was not told what to listen for".into()));
+        };
         let held = decode(&mut listening.held, MOST_PATHS, samples)?;
+        let best = held.first().cloned().unwrap_or_default();
+        // The free path costs more than the rest together, and decides only about what may be a phrase.
+        if !listening.texts.contains(&best.text) {
+            return Ok(scores(&listening.texts, &held, &best));
+        }
+        let free = decode(free, 1, samples)?.into_iter().next().unwrap_or_default();
         Ok(scores(&listening.texts, &held, &free))
     }
 }
