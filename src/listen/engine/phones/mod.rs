@@ -31,6 +31,7 @@ pub struct PhonesEngine {
     leaves: Vec<Vec<u32>>,
     units: Vec<f32>,
     scratch: Scratch,
+    free: (f32, String),
 }
 
 struct Shared {
@@ -75,6 +76,7 @@ impl PhonesEngine {
             leaves: Vec::new(),
             units: Vec::new(),
             scratch: Scratch::default(),
+            free: (0.0, String::new()),
         })
     }
 
@@ -102,6 +104,40 @@ impl PhonesEngine {
             }
         }
         Ok(ways)
+    }
+
+    /// First half of `hear`, apart so that it can be measured: the network over one utterance (mono, 16 kHz).
+    pub fn emit(&mut self, samples: &[i16]) -> Result<(), EngineError> {
+        let scratch = &mut self.scratch;
+        scratch.samples.clear();
+        scratch.samples.extend(samples.iter().map(|sample| f32::from(*sample) / 32_768.0));
+        if scratch.samples.len() < MIN_SAMPLES {
+            scratch.samples.resize(MIN_SAMPLES, 0.0);
+        }
+        let width = self.shared.tokens.width();
+        let frames =
+            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
+        let (free, heard) = self.emissions(frames);
+        self.free = (free, heard.trim().to_string());
+        Ok(())
+    }
+
+    /// Second half of `hear`: every candidate against what `emit` left.
+    pub fn score(&mut self) -> Scores {
+        let all = self.tree.score(&ctc::Frames {
+            symbols: &self.scratch.symbols,
+            blank: &self.scratch.blank,
+            symbol_count: PHONE_COUNT,
+        });
+        let free = self.free.0;
+        let best_way = |ways: &Vec<u32>| {
+            ways.iter().map(|leaf| all[*leaf as usize]).fold(f32::NEG_INFINITY, f32::max) - free
+        };
+        Scores {
+            ratio: self.leaves.iter().map(best_way).collect(),
+            units: self.units.clone(),
+            free: self.free.1.clone(),
+        }
     }
 
     /// Turns the raw network output into log-probabilities per phone and blank; returns the best free path's
@@ -223,28 +259,7 @@ impl Engine for PhonesEngine {
     }
 
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
-        let scratch = &mut self.scratch;
-        scratch.samples.clear();
-        scratch.samples.extend(samples.iter().map(|sample| f32::from(*sample) / 32_768.0));
-        if scratch.samples.len() < MIN_SAMPLES {
-            scratch.samples.resize(MIN_SAMPLES, 0.0);
-        }
-        let width = self.shared.tokens.width();
-        let frames =
-            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
-        let (free, heard) = self.emissions(frames);
-        let all = self.tree.score(&ctc::Frames {
-            symbols: &self.scratch.symbols,
-            blank: &self.scratch.blank,
-            symbol_count: PHONE_COUNT,
-        });
-        let best_way = |ways: &Vec<u32>| {
-            ways.iter().map(|leaf| all[*leaf as usize]).fold(f32::NEG_INFINITY, f32::max) - free
-        };
-        Ok(Scores {
-            ratio: self.leaves.iter().map(best_way).collect(),
-            units: self.units.clone(),
-            free: heard.trim().to_string(),
-        })
+        self.emit(samples)?;
+        Ok(self.score())
     }
 }
