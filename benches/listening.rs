@@ -34,10 +34,8 @@ fn prepare() -> Result<Prepared, String> {
     for file in prompts::decode(&chosen, folder.path())? {
         clips.push(wav::read(&file.display().to_string()).map_err(|error| error.to_string())?.samples);
     }
-    let mut utterance = clips
-        .into_iter()
-        .min_by_key(|clip| clip.len().abs_diff(UTTERANCE))
-        .ok_or("no clip was decoded")?;
+    let mut utterance =
+        clips.into_iter().min_by_key(|clip| clip.len().abs_diff(UTTERANCE)).ok_or("no clip was decoded")?;
     utterance.resize(UTTERANCE, 0);
     let phrases = chosen.into_iter().filter_map(|prompt| prompt.words).collect();
     Ok(Prepared { engine, phrases, utterance })

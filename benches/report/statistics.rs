@@ -46,7 +46,9 @@ mod tests {
             for hits in 0..=trials {
                 let (low, high) = wilson95(hits, trials);
                 let (mirror_low, mirror_high) = wilson95(trials - hits, trials);
-                assert!((low - (1.0 - mirror_high)).abs() < 1e-12 && (high - (1.0 - mirror_low)).abs() < 1e-12);
+                assert!(
+                    (low - (1.0 - mirror_high)).abs() < 1e-12 && (high - (1.0 - mirror_low)).abs() < 1e-12
+                );
                 let share = hits as f64 / trials as f64;
                 assert!((0.0..=1.0).contains(&low) && low <= share && share <= high && high <= 1.0);
             }
