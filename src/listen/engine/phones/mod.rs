@@ -36,15 +36,20 @@ pub struct PhonesEngine {
 struct Shared {
     tokens: Tokens,
     lexicon: Lexicon,
-    weights: Vec<u8>,
 }
 
 #[derive(Default)]
 struct Scratch {
     samples: Vec<f32>,
     raw: Vec<f32>,
-    symbols: Vec<f32>,
-    blank: Vec<f32>,
+    /// Probabilities in the network's own scale, of one frame.
+    probabilities: Vec<f32>,
+    /// What `ctc::Frames` wants.
+    symbols: Vec<f64>,
+    blank: Vec<f64>,
+    totals: ctc::Totals,
+    /// What the best free path says.
+    heard: String,
 }
 
 impl PhonesEngine {
@@ -54,9 +59,7 @@ impl PhonesEngine {
         let tokens = read_tokens(&vocabulary).map_err(|why| cannot_load(&vocabulary, why))?;
         let dictionary = models::find(Asset::CmuDict)?;
         let lexicon = Lexicon::load(&dictionary).map_err(|why| cannot_load(&dictionary, why.to_string()))?;
-        let weights = models::find(Asset::HamaWeights)?;
-        let weights = std::fs::read(&weights).map_err(|why| cannot_load(&weights, why.to_string()))?;
-        PhonesEngine::with(Arc::new(Shared { tokens, lexicon, weights }))
+        PhonesEngine::with(Arc::new(Shared { tokens, lexicon }))
     }
 
     /// A second engine for another thread; dictionary and vocabulary are shared.
@@ -65,9 +68,10 @@ impl PhonesEngine {
     }
 
     fn with(shared: Arc<Shared>) -> Result<PhonesEngine, EngineError> {
+        let weights = models::find(Asset::HamaWeights)?;
+        let weights = std::fs::read(&weights).map_err(|why| cannot_load(&weights, why.to_string()))?;
         let library = models::find(Asset::HamaLibrary)?;
-        let network =
-            ffi::Network::load(&library, shared.weights.clone()).map_err(|why| cannot_load(&library, why))?;
+        let network = ffi::Network::load(&library, &weights).map_err(|why| cannot_load(&library, why))?;
         Ok(PhonesEngine {
             network,
             shared,
@@ -104,44 +108,62 @@ impl PhonesEngine {
         Ok(ways)
     }
 
-    /// Turns the raw network output into log-probabilities per phone and blank; returns the best free path's
-    /// log-probability and its tokens.
-    fn emissions(&mut self, frames: usize) -> (f32, String) {
-        let tokens = &self.shared.tokens;
-        let width = tokens.width();
+    /// First half of `hear`, apart so that it can be measured: the network over one utterance (mono, 16 kHz).
+    pub fn emit(&mut self, samples: &[i16]) -> Result<(), EngineError> {
         let scratch = &mut self.scratch;
-        scratch.symbols.clear();
-        scratch.blank.clear();
-        let mut free = 0.0f32;
-        let mut heard = FreePath::new(tokens);
-        let mut probabilities = vec![0.0f32; width];
-        for row in scratch.raw.chunks_exact(width).take(frames) {
-            let high = row.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-            let mut sum = 0.0;
-            for (probability, raw) in probabilities.iter_mut().zip(row) {
-                *probability = (raw - high).exp();
-                sum += *probability;
-            }
-            let log_sum = sum.ln();
-            let log_of = |columns: &[usize]| {
-                let total: f32 = columns.iter().map(|column| probabilities[*column]).sum();
-                total.max(f32::MIN_POSITIVE).ln() - log_sum
-            };
-            let blank = log_of(&tokens.blanks);
-            let mut best = blank;
-            for columns in &tokens.columns {
-                let value = log_of(columns);
-                best = best.max(value);
-                scratch.symbols.push(value);
-            }
-            for column in &tokens.rest {
-                best = best.max(probabilities[*column].max(f32::MIN_POSITIVE).ln() - log_sum);
-            }
-            scratch.blank.push(blank);
-            free += best;
-            heard.add(&probabilities);
+        scratch.samples.clear();
+        scratch.samples.extend(samples.iter().map(|sample| f32::from(*sample) / 32_768.0));
+        if scratch.samples.len() < MIN_SAMPLES {
+            scratch.samples.resize(MIN_SAMPLES, 0.0);
         }
-        (free, heard.text)
+        let width = self.shared.tokens.width();
+        let frames =
+            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
+        self.emissions(frames);
+        Ok(())
+    }
+
+    /// Second half of `hear`: every candidate against what `emit` left.
+    pub fn score(&mut self) -> Scores {
+        let Scratch { symbols, blank, totals, heard, .. } = &mut self.scratch;
+        self.tree.score(&ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT }, totals);
+        let best_way =
+            |ways: &Vec<u32>| ways.iter().map(|leaf| totals.log_of(*leaf)).fold(f32::NEG_INFINITY, f32::max);
+        Scores {
+            ratio: self.leaves.iter().map(best_way).collect(),
+            units: self.units.clone(),
+            free: heard.trim().to_string(),
+        }
+    }
+
+    /// Turns the raw network output into the probability of each phone and of the blank, divided by that of the best
+    /// token or phone of the frame: their products are then shares of the best free path.
+    fn emissions(&mut self, frames: usize) {
+        let tokens = &self.shared.tokens;
+        let Scratch { raw, probabilities, symbols, blank, heard, .. } = &mut self.scratch;
+        symbols.clear();
+        blank.clear();
+        let mut path = FreePath::new(tokens);
+        for row in raw.chunks_exact(tokens.width()).take(frames) {
+            let high = row.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+            probabilities.clear();
+            probabilities.extend(row.iter().map(|raw| (raw - high).exp()));
+            let of = |columns: &[usize]| {
+                let total: f32 = columns.iter().map(|column| probabilities[*column]).sum();
+                f64::from(total.max(f32::MIN_POSITIVE))
+            };
+            let start = symbols.len();
+            symbols.extend(tokens.columns.iter().map(|columns| of(columns)));
+            let no_phone = of(&tokens.blanks);
+            let mut best = symbols[start..].iter().copied().fold(no_phone, f64::max);
+            for column in &tokens.rest {
+                best = best.max(f64::from(probabilities[*column]));
+            }
+            symbols[start..].iter_mut().for_each(|value| *value /= best);
+            blank.push(no_phone / best);
+            path.add(probabilities);
+        }
+        *heard = path.text;
     }
 }
 
@@ -223,28 +245,7 @@ impl Engine for PhonesEngine {
     }
 
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
-        let scratch = &mut self.scratch;
-        scratch.samples.clear();
-        scratch.samples.extend(samples.iter().map(|sample| f32::from(*sample) / 32_768.0));
-        if scratch.samples.len() < MIN_SAMPLES {
-            scratch.samples.resize(MIN_SAMPLES, 0.0);
-        }
-        let width = self.shared.tokens.width();
-        let frames =
-            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
-        let (free, heard) = self.emissions(frames);
-        let all = self.tree.score(&ctc::Frames {
-            symbols: &self.scratch.symbols,
-            blank: &self.scratch.blank,
-            symbol_count: PHONE_COUNT,
-        });
-        let best_way = |ways: &Vec<u32>| {
-            ways.iter().map(|leaf| all[*leaf as usize]).fold(f32::NEG_INFINITY, f32::max) - free
-        };
-        Ok(Scores {
-            ratio: self.leaves.iter().map(best_way).collect(),
-            units: self.units.clone(),
-            free: heard.trim().to_string(),
-        })
+        self.emit(samples)?;
+        Ok(self.score())
     }
 }
