@@ -29,7 +29,7 @@ pub struct Limits {
 }
 
 impl Default for Limits {
-    /// Measured on the human recordings of docs/listening-first.md, but for `longest_ms`: no phrase takes 10 s.
+    /// Measured on the human recordings of docs/performance.md, but for `longest_ms`: no phrase takes 10 s.
     fn default() -> Self {
         Limits {
             voice: 0.5,
