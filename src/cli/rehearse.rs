@@ -59,7 +59,7 @@ pub struct RehearseArgs {
     #[arg(long, value_name = "VOICE", default_value = "flite:rms")]
     worker_voice: RenderVoice,
     /// The stand-in observer's voice
-    #[arg(long, value_name = "VOICE", default_value = "flite:kal16")]
+    #[arg(long, value_name = "VOICE", default_value = "flite:awb")]
     observer_voice: RenderVoice,
     /// Give up after this many minutes on the session's clock
     #[arg(long, value_name = "MINUTES", default_value_t = 60)]

@@ -1,7 +1,6 @@
 //! `run`: a session with real people, live or from recordings.
 
 use super::session::{interrupted_flag, is_set, SessionArgs};
-use crate::audio::device::point_to_sound_server;
 use crate::audio::wav;
 use crate::conduct::live::{Live, Mouth, OpenMicrophone};
 use crate::conduct::set_up::{ready, Ready};
@@ -81,7 +80,6 @@ pub fn run(args: RunArgs) -> Result<ExitCode, Failure> {
 
 /// With microphones, in real time.
 fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
-    point_to_sound_server();
     let mics = match args.mic.as_slice() {
         [] => vec![(Post::Room, None)],
         named => by_post(named, "--mic")?.into_iter().map(|(post, name)| (post, Some(name))).collect(),
@@ -112,6 +110,8 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
 
 /// How long the system's voice has to answer before the rendered one is taken.
 const SYSTEM_VOICE: Duration = Duration::from_secs(1);
+/// How long it has when it is asked for by name: starting the speech service can take a few seconds.
+const SYSTEM_VOICE_BY_NAME: Duration = Duration::from_secs(10);
 
 /// The voice asked for; without a wish the system's when it answers, else the rendered one, which is said.
 fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
@@ -129,7 +129,8 @@ fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
     };
     let wanted = args.voice.as_deref();
     if matches!(wanted, None | Some("system")) {
-        match SystemVoice::start(&language, events_out, SYSTEM_VOICE) {
+        let timeout = if wanted.is_some() { SYSTEM_VOICE_BY_NAME } else { SYSTEM_VOICE };
+        match SystemVoice::start(&language, events_out, timeout) {
             Ok(voice) => {
                 ready.notes.push(format!("voice: {} (its sound is not in the recording)", voice.describe()));
                 let second = move || rendered(None).map(|voice| Box::new(voice) as Box<dyn LiveVoice>);

@@ -104,12 +104,9 @@ impl Ear {
 
     fn hear(&mut self, block: &Block) -> Result<(), String> {
         let Some(stream) = &mut self.stream else { return Ok(()) };
-        let captured_ms = block.captured.saturating_duration_since(self.began).as_millis() as u64;
         let piece = stream.converter.push(block);
-        let filled = piece.samples.len() as u64;
-        // The block's first sample stands after whatever silence was filled in before it.
-        let lead = filled.saturating_sub(u64::from(block.len) * 16_000 / u64::from(stream.converter.rate()));
-        let measured = (captured_ms * 16).saturating_sub(piece.at + lead);
+        let captured = piece.captured.saturating_duration_since(self.began);
+        let measured = (captured.as_millis() as u64 * 16).saturating_sub(piece.at);
         let origin = match stream.origin {
             Some(origin) if origin.abs_diff(measured) <= DRIFT_MS * 16 => origin,
             _ => {

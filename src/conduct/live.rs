@@ -288,13 +288,13 @@ impl Live {
     fn count_dropped(&mut self, index: usize) -> Result<(), LiveError> {
         let sound = &mut self.posts[index];
         let Some(microphone) = &sound.microphone else { return Ok(()) };
-        let lost = microphone.dropped_blocks() + microphone.xruns();
+        let lost = microphone.counters().dropped_blocks() + microphone.counters().xruns();
         if lost > sound.dropped {
             let text = format!(
                 "the {}'s microphone: {} blocks dropped, {} overruns so far",
                 sound.post.name(),
-                microphone.dropped_blocks(),
-                microphone.xruns()
+                microphone.counters().dropped_blocks(),
+                microphone.counters().xruns()
             );
             sound.dropped = lost;
             self.keeper.remark(self.now_ms(), &text)?;

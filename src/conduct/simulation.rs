@@ -246,7 +246,7 @@ impl Cast {
             Role::Worker => &mut self.worker,
             Role::Observer => &mut self.observer,
         };
-        let samples = at_level(&voice.render(&line.text)?, PERSON_DBFS);
+        let samples = at_level(&voice.render(&line.text)?, PERSON_DBFS + line.louder_db);
         if let Some(index) = post_of(line.role, &self.posts)
             .and_then(|post| self.posts.iter().position(|known| *known == post))
         {

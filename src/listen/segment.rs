@@ -37,7 +37,7 @@ impl Default for Limits {
             begin_ms: 48.0,
             early_ms: 256.0,
             end_ms: 656.0,
-            lead_ms: 256.0,
+            lead_ms: 480.0,
             longest_ms: 10_000.0,
         }
     }

@@ -1,5 +1,6 @@
 //! One line an event, for pipes, logs and people who want to see everything.
 
+use super::text::clean;
 use super::view::{action_words, heard_words};
 use super::{LastHeard, Screen};
 use crate::procedure::Procedure;
@@ -19,6 +20,7 @@ impl<W: Write> Plain<W> {
     fn line(&mut self, ms: u64, text: &str) {
         let seconds = ms / 1000;
         // A closed pipe must not end a session; the journal has it all.
+        let text = clean(text);
         let _ = writeln!(self.out, "{:>3}:{:02}.{} {text}", seconds / 60, seconds % 60, ms % 1000 / 100);
     }
 }

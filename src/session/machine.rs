@@ -11,7 +11,7 @@ use super::state::{
 use crate::listen::heard::{Heard, Verdict};
 use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
 
-/// The awaited answer came while the tool spoke: ask for it this long after the tool ended, ms.
+/// The awaited answer began while the tool spoke: ask for it this long after both have ended, ms.
 const EARLY_ASK_MS: u64 = 1_500;
 /// On hold, say so again this often, ms.
 const STILL_HELD_MS: u64 = 60_000;
@@ -39,11 +39,23 @@ impl Machine<'_> {
             (Phase::Ready, What::Begin) => self.begin(),
             (_, What::Interrupt) => self.end(Outcome::Interrupted),
             (_, What::InputEnded) => self.end(Outcome::InputEnded),
+            (Phase::Ready, What::PostLost { post, why }) => {
+                self.note_lost(post, why);
+            }
+            (Phase::Ready, What::PostBack { post }) => self.post_back(post),
             (Phase::Ready, _) | (_, What::Begin) => {}
             (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
-            (_, What::SpeechEnded { utterance, .. }) => self.speech_ended(utterance),
+            (_, What::SpeechEnded { utterance, whole: true }) => self.speech_ended(utterance),
+            // What the session itself hushed is no longer being said; this was cut short by something else.
+            (_, What::SpeechEnded { utterance, whole: false }) => {
+                self.voice_failed(utterance, "cut short".to_string());
+            }
             (_, What::VoiceFailed { utterance, why }) => self.voice_failed(utterance, why),
-            (_, What::Heard(heard)) => self.heard(&heard),
+            (_, What::Heard(mut heard)) => {
+                // Nobody is heard before having begun; a minimum time must not be over by a wrong number.
+                heard.start_ms = heard.start_ms.min(self.state.now_ms);
+                self.heard(&heard);
+            }
             (_, What::Time) => self.time(),
             (_, What::PostLost { post, why }) => self.post_lost(post, why),
             (_, What::PostBack { post }) => self.post_back(post),
@@ -53,13 +65,19 @@ impl Machine<'_> {
     // ---- the course of a session ----
 
     fn begin(&mut self) {
-        match &self.procedure.opening {
-            Some(opening) => {
-                self.enter(Phase::Opening);
-                self.say(Saying::Opening, opening.clone());
-            }
+        if let Some(post) = self.state.lost.first().copied() {
+            return self.hold(HoldWhy::PostLost(post));
+        }
+        match self.procedure.opening {
+            Some(_) => self.open(""),
             None => self.go_on(""),
         }
+    }
+
+    fn open(&mut self, remark: &str) {
+        self.enter(Phase::Opening);
+        let text = self.procedure.opening.as_deref().unwrap_or_default();
+        self.say(Saying::Opening, format!("{remark}{text}"));
     }
 
     /// Enters the first place that is not done yet.
@@ -146,7 +164,7 @@ impl Machine<'_> {
         }
         let utterance = self.state.next_utterance;
         self.state.next_utterance += 1;
-        self.state.speaking = Some(Speaking { utterance, began: false });
+        self.state.speaking = Some(Speaking { utterance, began: false, since_ms: self.state.now_ms });
         self.state.answers_from_ms = None;
         self.state.deadline = None;
         self.state.came_early = false;
@@ -156,16 +174,17 @@ impl Machine<'_> {
     fn speech_began(&mut self, utterance: u64) {
         if let Some(speaking) = self.state.speaking.as_mut().filter(|s| s.utterance == utterance) {
             speaking.began = true;
+            speaking.since_ms = self.state.now_ms;
         }
     }
 
     fn speech_ended(&mut self, utterance: u64) {
-        if self.state.speaking.is_none_or(|speaking| speaking.utterance != utterance) {
+        let Some(speaking) = self.state.speaking.take_if(|speaking| speaking.utterance == utterance) else {
             return;
-        }
+        };
         let now = self.state.now_ms;
-        self.state.speaking = None;
-        self.state.answers_from_ms = Some(now.saturating_sub(self.state.grace_ms));
+        let from = now.saturating_sub(self.state.grace_ms).max(speaking.since_ms);
+        self.state.answers_from_ms = Some(from);
         match self.state.phase {
             Phase::Opening => self.go_on(""),
             Phase::Closing => self.end(Outcome::Completed),
@@ -177,7 +196,7 @@ impl Machine<'_> {
         }
     }
 
-    /// Sets the time after which the tool speaks again if nobody does.
+    /// Sets the time, from now, after which the tool speaks again if nobody does.
     fn wait(&mut self) {
         let rules = &self.procedure.rules;
         let (after_ms, why) = match self.state.phase {
@@ -191,7 +210,7 @@ impl Machine<'_> {
             _ => return,
         };
         self.state.came_early = false;
-        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms + after_ms, why });
+        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms.saturating_add(after_ms), why });
     }
 
     fn voice_failed(&mut self, utterance: u64, why: String) {
@@ -245,6 +264,15 @@ impl Machine<'_> {
     // ---- what people say ----
 
     fn heard(&mut self, heard: &Heard) {
+        let named = match &heard.verdict {
+            Verdict::Accepted { phrase } | Verdict::Other { phrase } => Some(phrase),
+            Verdict::Unsure { closest, .. } => Some(closest),
+            Verdict::Ignored { .. } => None,
+        };
+        // A journal that was altered, or of another procedure, may name any number.
+        if named.is_some_and(|id| usize::from(id.0) >= self.procedure.phrases.len()) {
+            return self.unheeded(heard.post, Unheeded::Ignored);
+        }
         match &heard.verdict {
             Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
             Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
@@ -254,6 +282,8 @@ impl Machine<'_> {
             // A call of no use now (hold while held) arrives as Other: it must not be taken for a wrong answer.
             Verdict::Other { phrase } => match self.procedure.phrase(*phrase).used {
                 Use::Call { .. } => self.unheeded(heard.post, Unheeded::NoEffect),
+                // It counts by now, but was judged as one that does not: it has to be said again.
+                _ if self.state.expected(self.procedure).contains(phrase) => self.unsure(*phrase, heard),
                 _ => self.phrase(*phrase, heard),
             },
             Verdict::Unsure { closest, .. } => self.unsure(*closest, heard),
@@ -282,6 +312,9 @@ impl Machine<'_> {
         if let Some(why) = self.not_an_answer(heard) {
             if why == Unheeded::WhileSpeaking && self.state.expected(self.procedure).contains(&phrase) {
                 self.state.came_early = true;
+                if self.state.speaking.is_none() {
+                    self.wait();
+                }
             }
             return self.unheeded(heard.post, why);
         }
@@ -423,13 +456,15 @@ impl Machine<'_> {
         // The end is decided by a stop that was begun after the tool said what a second stop does.
         let stopped = matches!(self.state.phase, Phase::Held { why: HoldWhy::Stop, .. });
         let announced = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        // Both set a held session going, so both are the observer's, and neither goes without a microphone.
+        let releases = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
         match call {
             Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
-            Call::CarryOn if !heard.post.hears(Role::Observer) => {
+            _ if releases && !heard.post.hears(Role::Observer) => {
                 self.unheeded(heard.post, Unheeded::ObserverOnly);
                 return self.say(Saying::Remark, self.lines.observer_only.to_string());
             }
-            Call::CarryOn if !self.state.lost.is_empty() => {
+            _ if releases && !self.state.lost.is_empty() => {
                 self.unheeded(heard.post, Unheeded::StillLost);
                 let post = self.state.lost[0];
                 let text = fill(self.lines.still_lost, &[("who", self.post_name(post))]);
@@ -509,11 +544,7 @@ impl Machine<'_> {
         self.actions.push(Action::Note(Note::CarriedOn));
         let remark = self.lines.carrying_on;
         match self.here() {
-            At::Opening => {
-                self.enter(Phase::Opening);
-                let text = self.procedure.opening.clone().unwrap_or_default();
-                self.say(Saying::Opening, format!("{remark}{text}"));
-            }
+            At::Opening => self.open(remark),
             At::Question(question) => self.ask(question, remark),
             At::Step(step) => self.instruct(step, remark),
             At::Closing => self.go_on(remark),
@@ -558,7 +589,8 @@ impl Machine<'_> {
                 }
             }
             At::Step(step) => self.reopen_steps(usize::from(step)),
-            At::Opening | At::Closing => {}
+            At::Opening => return self.open(remark),
+            At::Closing => {}
         }
         self.go_on(remark);
     }
@@ -596,12 +628,19 @@ impl Machine<'_> {
     // ---- microphones ----
 
     fn post_lost(&mut self, post: Post, why: String) {
-        if !self.state.posts.contains(&post) || self.state.lost.contains(&post) {
-            return;
+        if self.note_lost(post, why) {
+            self.hold(HoldWhy::PostLost(post));
         }
-        self.state.lost.push(post);
-        self.actions.push(Action::Note(Note::Lost { post, why }));
-        self.hold(HoldWhy::PostLost(post));
+    }
+
+    /// Whether it was there until now.
+    fn note_lost(&mut self, post: Post, why: String) -> bool {
+        let there = self.state.posts.contains(&post) && !self.state.lost.contains(&post);
+        if there {
+            self.state.lost.push(post);
+            self.actions.push(Action::Note(Note::Lost { post, why }));
+        }
+        there
     }
 
     fn post_back(&mut self, post: Post) {

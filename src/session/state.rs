@@ -96,6 +96,8 @@ pub struct Progress {
 pub struct Speaking {
     pub utterance: u64,
     pub began: bool,
+    /// Its first sound, or when it was asked for until that is out, ms. Nobody can have answered it before.
+    pub since_ms: u64,
 }
 
 /// When time itself will be an event, and why.

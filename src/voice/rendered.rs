@@ -37,7 +37,8 @@ pub struct RenderedVoice {
 
 impl RenderedVoice {
     /// Opens the loudspeaker (the default one without a name) and starts the thread. The tap gets what was played
-    /// while it is played, in pieces of about 100 ms.
+    /// while it is played, in pieces of about 100 ms. Once the loudspeaker is gone every utterance fails at once: start
+    /// another voice.
     pub fn start(
         renderer: Renderer,
         speaker: Option<&str>,
@@ -57,6 +58,7 @@ impl RenderedVoice {
             tap,
             hushes: hushes.clone(),
             playing: VecDeque::new(),
+            lost: None,
             due: VecDeque::new(),
         };
         std::thread::spawn(move || reader.run(&inbox));
@@ -106,6 +108,8 @@ struct Reader {
     tap: Option<Sender<Played>>,
     hushes: Arc<AtomicU64>,
     playing: VecDeque<Playing>,
+    /// Why the loudspeaker is gone, once it is.
+    lost: Option<String>,
     /// News that becomes true later, in order.
     due: VecDeque<(Instant, VoiceEvent)>,
 }
@@ -146,6 +150,9 @@ impl Reader {
             self.tell(VoiceEvent::CutShort { utterance });
             return;
         }
+        if let Some(why) = self.lost.clone() {
+            return self.tell(VoiceEvent::Failed { utterance, why });
+        }
         let samples = match self.renderer.render(text) {
             Ok(samples) => samples,
             Err(error) => return self.tell(VoiceEvent::Failed { utterance, why: error.to_string() }),
@@ -184,6 +191,9 @@ impl Reader {
                 }
             }
             Spoken::Lost { why } => {
+                let why = format!("the loudspeaker is gone: {why}");
+                self.lost = Some(why.clone());
+                self.speaker.hush();
                 for playing in std::mem::take(&mut self.playing) {
                     self.tell(VoiceEvent::Failed { utterance: playing.utterance, why: why.clone() });
                 }

@@ -40,14 +40,18 @@ enum Note {
     Hushed { at: Instant },
 }
 
+/// How long listing and choosing a voice may take once the server has answered. Measured: 1.7 s for each of the two
+/// lists that `tts` asks for, with espeak-ng's thousands of variants.
+const CHOOSE: Duration = Duration::from_secs(10);
 /// A voice that hasn't begun after this long will not. Common practice, no source.
 const BEGIN: Duration = Duration::from_secs(4);
 /// After a hush, how long the server has to confirm before it is taken as done.
 const HUSHED: Duration = Duration::from_millis(500);
 
 impl SystemVoice {
-    /// Connects to the system's voice and takes the first one of the language (BCP 47). No answer within the timeout
-    /// is an error; the attempt is then left to itself.
+    /// Connects to the system's voice. Its own default is kept where the system's language is the one asked for (BCP
+    /// 47); else a voice of that language is chosen, which takes some seconds. No answer within the timeout is an
+    /// error; the attempt is then left to itself.
     pub fn start(
         language: &str,
         events: Sender<VoiceEvent>,
@@ -58,7 +62,9 @@ impl SystemVoice {
         let (ready, answer) = crossbeam_channel::bounded(1);
         let callbacks = notes.clone();
         let wanted = language.to_lowercase();
-        std::thread::spawn(move || match connect(&wanted, &callbacks) {
+        let choose = (primary(&wanted) != primary(&system_language())).then_some(wanted);
+        let timeout = timeout + if choose.is_some() { CHOOSE } else { Duration::ZERO };
+        std::thread::spawn(move || match connect(choose.as_deref(), &callbacks) {
             Ok((tts, name)) => {
                 if ready.send(Ok(name)).is_ok() {
                     hold(tts, &inbox, &callbacks);
@@ -102,38 +108,65 @@ impl LiveVoice for SystemVoice {
     }
 }
 
-fn connect(language: &str, notes: &Sender<Note>) -> Result<(Tts, String), String> {
-    let mut tts = Tts::default().map_err(|error| error.to_string())?;
-    let set_up = (|| -> Result<String, String> {
-        if !tts.supported_features().utterance_callbacks {
-            return Err("it does not report when it has spoken".into());
+/// The language messages are in, as the voice's server takes it too; English where nothing is set.
+fn system_language() -> String {
+    let set = ["LC_ALL", "LC_MESSAGES", "LANG"].iter().filter_map(|name| std::env::var(name).ok());
+    match set.into_iter().find(|value| !value.is_empty()) {
+        Some(value) if value != "C" && value != "POSIX" && !value.starts_with("C.") => {
+            value.split(['.', '@']).next().unwrap_or("en").replace('_', "-").to_lowercase()
         }
-        let report = |make: fn(UtteranceId) -> Note| -> Option<Box<dyn FnMut(UtteranceId)>> {
-            let notes = notes.clone();
-            Some(Box::new(move |id| drop(notes.send(make(id)))))
-        };
-        tts.on_utterance_begin(report(Note::Began)).map_err(|error| error.to_string())?;
-        tts.on_utterance_end(report(Note::Ended)).map_err(|error| error.to_string())?;
-        tts.on_utterance_stop(report(Note::Stopped)).map_err(|error| error.to_string())?;
-        let voices = tts.voices().map_err(|error| format!("it lists no voices: {error}"))?;
-        let primary = language.split('-').next().unwrap_or(language).to_string();
-        let tag = |voice: &tts::Voice| voice.language().to_string().to_lowercase();
-        let fits = |voice: &&tts::Voice| tag(voice).split('-').next() == Some(primary.as_str());
-        let voice = voices
-            .iter()
-            .find(|voice| tag(voice) == language)
-            .or_else(|| voices.iter().find(fits))
-            .ok_or_else(|| format!("it has no voice for '{language}'"))?;
-        tts.set_voice(voice).map_err(|error| format!("it refuses the voice {}: {error}", voice.name()))?;
-        Ok(format!("system voice {} ({})", voice.name(), voice.language()))
-    })();
-    match set_up {
+        _ => "en".into(),
+    }
+}
+
+fn primary(tag: &str) -> &str {
+    tag.split('-').next().unwrap_or(tag)
+}
+
+/// `choose`: a language to look for a voice of, in lower case.
+fn connect(choose: Option<&str>, notes: &Sender<Note>) -> Result<(Tts, String), String> {
+    let mut tts = Tts::default().map_err(|error| error.to_string())?;
+    match set_up(&mut tts, choose, notes) {
         Ok(name) => Ok((tts, name)),
         Err(why) => {
             std::mem::forget(tts);
             Err(why)
         }
     }
+}
+
+fn set_up(tts: &mut Tts, choose: Option<&str>, notes: &Sender<Note>) -> Result<String, String> {
+    if !tts.supported_features().utterance_callbacks {
+        return Err("it does not report when it has spoken".into());
+    }
+    let report = |make: fn(UtteranceId) -> Note| -> Option<Box<dyn FnMut(UtteranceId)>> {
+        let notes = notes.clone();
+        Some(Box::new(move |id| drop(notes.send(make(id)))))
+    };
+    tts.on_utterance_begin(report(Note::Began)).map_err(|error| error.to_string())?;
+    tts.on_utterance_end(report(Note::Ended)).map_err(|error| error.to_string())?;
+    tts.on_utterance_stop(report(Note::Stopped)).map_err(|error| error.to_string())?;
+    let Some(language) = choose else {
+        return Ok("system voice (its default)".into());
+    };
+    let voices = tts.voices().map_err(|error| format!("it lists no voices: {error}"))?;
+    let tags: Vec<String> = voices.iter().map(|voice| voice.language().to_string().to_lowercase()).collect();
+    let voice =
+        &voices[best_tag(language, &tags).ok_or_else(|| format!("it has no voice for '{language}'"))?];
+    tts.set_voice(voice).map_err(|error| format!("it refuses the voice {}: {error}", voice.name()))?;
+    Ok(format!("system voice {} ({})", voice.name(), voice.language()))
+}
+
+/// The tag itself, then the language without or with its most spoken region, then any region.
+fn best_tag(wanted: &str, tags: &[String]) -> Option<usize> {
+    let rank = |tag: &str| match tag {
+        _ if tag == wanted => Some(0),
+        _ if primary(tag) != primary(wanted) => None,
+        _ if tag == primary(wanted) => Some(1),
+        "en-us" | "en-gb" | "pt-br" | "es-es" | "fr-fr" => Some(2),
+        _ => Some(3),
+    };
+    (0..tags.len()).filter_map(|index| Some((rank(&tags[index])?, index))).min().map(|(_, index)| index)
 }
 
 fn hold(mut tts: Tts, inbox: &Receiver<Order>, notes: &Sender<Note>) {
@@ -331,6 +364,16 @@ mod tests {
     }
     fn cut(utterance: u64) -> VoiceEvent {
         VoiceEvent::CutShort { utterance }
+    }
+
+    #[test]
+    fn the_nearest_voice_of_a_language_is_taken() {
+        let tags: Vec<String> = ["en-029", "en-gb", "en-us", "ko", "fr-be"].map(String::from).into();
+        for (wanted, best) in
+            [("en", Some(1)), ("en-us", Some(2)), ("ko", Some(3)), ("fr", Some(4)), ("de", None)]
+        {
+            assert_eq!(best_tag(wanted, &tags), best, "{wanted}");
+        }
     }
 
     #[test]
