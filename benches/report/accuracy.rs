@@ -19,7 +19,6 @@ pub struct Clip {
 
 /// Phrases to tell apart and recordings to do it on.
 pub struct Task {
-    pub name: &'static str,
     pub phrases: Vec<String>,
     pub clips: Vec<Clip>,
     /// Length of all clips, s.

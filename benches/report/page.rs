@@ -118,8 +118,8 @@ fn accuracy(measured: &Measured) -> String {
          Both programs heard the same clips in the same run. PocketSphinx is Debian's `pocketsphinx_batch` with its own \
          English model and dictionary and a JSGF grammar of the same phrases, nothing else: no tuning, no garbage model, \
          no rejection, which it does not offer with a plain grammar. That is how one would begin with it, not the best \
-         it can do. Antiphon is `antiphon hear` as it is, decoys and thresholds included; its thresholds were not set \
-         on these clips' words, but recordings of the same speaker may have been among those they were set on. CPU time \
+         it can do. Antiphon is `antiphon hear` as it is, decoys and thresholds included; recordings \
+         of the same speaker may be among those its thresholds were set on. CPU time \
          is user and system time of the whole process, loading included. In brackets: Wilson's 95 % interval, %.\n\n\
          ### {} prompts as phrases, {} as chatter\n\n\
          One woman, telephone prompts (CC-BY-SA-3.0), {:.0} s. The phrases were chosen by seed {SEED} among prompts of \

@@ -48,7 +48,7 @@ pub fn prompts(folder: &Path) -> Result<Prompts, String> {
         all.iter().filter(|prompt| !names.contains(prompt.name.as_str())).cloned().collect();
     let spoken = prompts::decode(&chosen, folder)?;
     let mut found = Prompts {
-        task: Task { name: "prompts", phrases, clips: Vec::new(), seconds: 0.0 },
+        task: Task { phrases, clips: Vec::new(), seconds: 0.0 },
         spoken: spoken.clone(),
         same_words: 0,
         too_long: 0,
@@ -87,7 +87,7 @@ pub fn cards() -> Result<Task, String> {
     let path = format!("{CARDS}/cards.transcription");
     let text = fs::read_to_string(&path)
         .map_err(|error| format!("{path}: {error}; apt-get install pocketsphinx-testdata"))?;
-    let mut task = Task { name: "cards", phrases: Vec::new(), clips: Vec::new(), seconds: 0.0 };
+    let mut task = Task { phrases: Vec::new(), clips: Vec::new(), seconds: 0.0 };
     for line in text.lines() {
         let parsed = line.split_once("<s>").and_then(|(_, rest)| rest.split_once("</s>"));
         let (said, name) = parsed.ok_or_else(|| format!("{path}: {line:?}"))?;
