@@ -105,6 +105,15 @@ impl Big {
         self.remarks.push(Remark { ms, text: text.to_string(), times: 1 });
     }
 
+    /// A line that was written to stderr.
+    fn keep_line(&mut self, ms: u64, line: &str) {
+        let line = line.trim();
+        let text = line.strip_prefix("note: ").unwrap_or(line);
+        if !text.is_empty() {
+            self.keep(ms, text);
+        }
+    }
+
     fn draw(&mut self, view: &View) -> io::Result<()> {
         if !terminal::is_taken() {
             return Err(io::Error::other("a part of the program gave the terminal back"));
@@ -130,7 +139,7 @@ impl Big {
         terminal::leave();
         let late = terminal::last_lines(&self.stderr);
         let now_ms = self.now_ms;
-        late.iter().for_each(|line| self.keep(now_ms, line));
+        late.iter().for_each(|line| self.keep_line(now_ms, line));
         if self.dropped > 0 {
             plain.remark(0, &format!("{} notes are no longer kept here", self.dropped));
         }
@@ -159,7 +168,7 @@ impl Screen for Big {
         }
         self.now_ms = state.now_ms;
         while let Ok(line) = self.stderr.try_recv() {
-            self.keep(state.now_ms, &line);
+            self.keep_line(state.now_ms, &line);
         }
         let view = View::of(procedure, state, last);
         let size = self.terminal.backend().size().map_or((0, 0), |size| (size.width, size.height));

@@ -55,3 +55,15 @@ impl<W: Write> Screen for Plain<W> {
         self.line(ms, &format!("note    {text}"));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_has_its_time_and_nothing_hostile() {
+        let mut out = Vec::new();
+        Plain::new(&mut out).remark(61_250, "a device named \u{1b}[2J\nx");
+        assert_eq!(String::from_utf8_lossy(&out), "  1:01.2 note    a device named \u{fffd}[2J x\n");
+    }
+}

@@ -318,3 +318,97 @@ pub fn action_words(procedure: &Procedure, action: &Action) -> Option<String> {
         Action::End { outcome } => Some(format!("ended   {}", outcome_words(*outcome))),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::procedure::Post;
+    use crate::screen::stand_in::Run;
+    use crate::session::What;
+
+    #[test]
+    fn while_the_tool_speaks_nobody_is_awaited_but_the_turn_is_known() {
+        let mut run = Run::shipped();
+        assert_eq!((run.view().scene, run.view().turn), (Scene::Opening, None));
+        run.until("gown");
+        let waiting = run.view();
+        assert_eq!((waiting.awaited, waiting.speaking), (Some(Role::Worker), false));
+        run.on();
+        let speaking = run.view();
+        assert_eq!((speaking.awaited, speaking.turn), (None, Some(Role::Observer)));
+        assert!(speaking.speaking && speaking.last_counted);
+    }
+
+    #[test]
+    fn a_confirmation_is_expected_apart_from_its_refusals() {
+        let mut run = Run::shipped();
+        run.until("gown");
+        assert_eq!(run.view().expected, ["sleeves cover glove cuffs"]);
+        assert_eq!(run.view().refusals, Vec::<String>::new());
+        run.on();
+        run.spoken();
+        let view = run.view();
+        assert_eq!((view.expected.len(), view.expected[0].as_str()), (1, "gown wraps fully around"));
+        assert_eq!(view.refusals, ["not right do it again"]);
+        assert!(view.look.is_some_and(|look| look.starts_with("the cuffs of the inner gloves")));
+    }
+
+    #[test]
+    fn a_hold_keeps_the_step_and_tells_why_and_what_can_be_called() {
+        let mut run = Run::shipped();
+        run.until("gown");
+        assert!(run.view().calls.contains(&("hold hold".to_string(), "holds")));
+        run.says(Post::Worker, "stop stop");
+        let view = run.view();
+        assert_eq!((view.scene, view.place.as_str()), (Scene::Held, "step 11 of 20"));
+        assert_eq!(view.held.as_deref(), Some("stop was called; once more ends the session"));
+        assert_eq!(view.expected, ["carry on"]);
+        assert!(view.calls.contains(&("stop stop".to_string(), "ends the session")));
+        assert!(!view.calls.iter().any(|(phrase, _)| phrase == "hold hold" || phrase == "carry on"));
+    }
+
+    #[test]
+    fn a_hold_at_a_question_keeps_the_question() {
+        let mut run = Run::shipped();
+        run.spoken();
+        run.spoken();
+        run.says(Post::Observer, "hold hold");
+        assert_eq!(run.view().place, "question 1 of 1");
+    }
+
+    #[test]
+    fn the_minimum_time_is_whole_until_the_instruction_is_over_and_then_runs_down_to_nothing() {
+        let mut run = Run::shipped();
+        run.until("hand-rub");
+        let left = |run: &Run| run.view().not_before_s;
+        assert_eq!(left(&run), Some(20));
+        run.wait(19_999);
+        assert_eq!(left(&run), Some(1));
+        run.wait(1);
+        assert_eq!(left(&run), None);
+        run.state.steps[7].instructed_ms = None;
+        assert_eq!(left(&run), Some(20));
+    }
+
+    #[test]
+    fn an_answer_that_switches_a_step_on_or_off_changes_the_count() {
+        let mut run = Run::shipped();
+        assert_eq!((run.view().done, run.view().of), (0, 19));
+        run.until("observer-present");
+        assert_eq!(run.view().of, 20);
+    }
+
+    #[test]
+    fn nothing_can_be_called_before_the_beginning_and_after_the_end() {
+        let mut run = Run::ready(include_str!("../../procedures/isolation-donning.toml"));
+        assert_eq!(run.view().calls, []);
+        run.event(What::Begin);
+        run.event(What::Interrupt);
+        let view = run.view();
+        assert_eq!(view.calls, []);
+        assert_eq!(
+            (view.scene, view.place.as_str()),
+            (Scene::Ended(Outcome::Interrupted), "ended: interrupted")
+        );
+    }
+}

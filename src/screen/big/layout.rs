@@ -41,19 +41,18 @@ pub struct Look {
 struct Plan {
     /// At least, so that the stage keeps its place, and at most.
     task: (usize, usize),
-    said: usize,
-    heard: usize,
-    notes: usize,
     calls: usize,
+    /// What was heard, said and noted, together.
+    talk: usize,
 }
 
 impl Plan {
     fn of(height: u16) -> Plan {
         match height {
-            ..22 => Plan { task: (2, 2), said: 1, heard: 2, notes: 1, calls: 0 },
-            22..28 => Plan { task: (2, 3), said: 1, heard: 2, notes: 1, calls: 0 },
-            28..36 => Plan { task: (3, 5), said: 2, heard: 2, notes: 2, calls: 1 },
-            _ => Plan { task: (4, 6), said: 2, heard: 2, notes: 3, calls: 1 },
+            ..22 => Plan { task: (2, 2), calls: 0, talk: 4 },
+            22..28 => Plan { task: (2, 3), calls: 0, talk: 4 },
+            28..36 => Plan { task: (3, 5), calls: 1, talk: 5 },
+            _ => Plan { task: (4, 6), calls: 1, talk: 6 },
         }
     }
 }
@@ -100,7 +99,7 @@ fn rule(area: Rect, look: Look, buffer: &mut Buffer) {
 fn draw_head(view: &View, look: Look, whole: Rect, area: Rect, buffer: &mut Buffer) {
     let [title, place, line] = [0, 1, 2].map(|row| Rect { y: area.y + row, height: 1, ..area });
     let faint = look.palette.faint();
-    let time = clock(view.session_s);
+    let time = format!("session {}", clock(view.session_s));
     let room = usize::from(area.width).saturating_sub(columns(&time) + 2);
     let name = match &view.unit {
         Some(unit) if columns(&view.title) + columns(unit) + 3 <= room => format!("{}   {unit}", view.title),
@@ -185,15 +184,21 @@ fn foot_lines(picture: Picture, look: Look, width: u16, plan: &Plan) -> Vec<Line
     if plan.calls > 0 {
         // On hold the calls stand on the stage.
         let calls = if view.held.is_some() { String::new() } else { calls_words(view) };
-        lines.extend(filled("CALLS", &calls, look.palette.faint(), look, width, 1));
+        lines = labelled("CALLS", &calls, look.palette.faint(), look, width, plan.calls);
+        lines.resize(plan.calls, Line::default());
     }
-    let label = if view.speaking { "SAYS" } else { "SAID" };
-    let said = picture.said.unwrap_or_default();
-    lines.extend(filled(label, said, Style::new(), look, width, plan.said));
+    // Why something did not count is needed most, then the latest note, then the words just spoken.
     let heard = view.last.as_deref().unwrap_or_default();
-    let style = look.palette.counted(view.last_counted);
-    lines.extend(filled("HEARD", heard, style, look, width, plan.heard));
-    lines.extend(note_lines(picture.remarks, look, width, plan.notes));
+    let heard = labelled("HEARD", heard, look.palette.counted(view.last_counted), look, width, 2);
+    let free = plan.talk - heard.len() - usize::from(!picture.remarks.is_empty());
+    // What stands above word for word is not repeated.
+    let said = picture.said.filter(|said| *said != view.text).unwrap_or_default();
+    let label = if view.speaking { "SAYS" } else { "SAID" };
+    let said = labelled(label, said, Style::new(), look, width, free.min(2));
+    let noted = plan.talk - heard.len() - said.len();
+    lines.extend(said);
+    lines.extend(heard);
+    lines.extend(note_lines(picture.remarks, look, width, noted));
     lines
 }
 
@@ -215,20 +220,6 @@ fn note_lines(remarks: &[Remark], look: Look, width: u16, rows: usize) -> Vec<Li
             break;
         }
     }
-    lines.resize(rows, Line::default());
-    lines
-}
-
-/// `labelled`, filled up with empty lines so that what is below keeps its place.
-fn filled(
-    label: &'static str,
-    words: &str,
-    style: Style,
-    look: Look,
-    width: u16,
-    rows: usize,
-) -> Vec<Line<'static>> {
-    let mut lines = labelled(label, words, style, look, width, rows);
     lines.resize(rows, Line::default());
     lines
 }
