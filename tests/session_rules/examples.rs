@@ -348,6 +348,20 @@ fn a_reply_that_is_over_before_the_prompt_ends_is_asked_for_once_the_tool_is_sil
 }
 
 #[test]
+fn a_reply_that_had_begun_when_the_tool_called_again_counts() {
+    let mut play = at_the_gloves();
+    let phrase = play.id(Some(Worker), "gloves are on");
+    play.wait();
+    assert_eq!(play.last_said().0, Saying::Reminder);
+    let called = play.now_ms;
+    for (start, counts) in [(called, false), (called - 1, true)] {
+        let notes = play.hears_at(Post::Worker, Verdict::Accepted { phrase }, start, called + 900);
+        assert_eq!(counted(&notes), counts, "began {} ms before the reminder", called - start);
+    }
+    assert_eq!(play.state.phase, Phase::Confirm { step: 0 });
+}
+
+#[test]
 fn a_reply_to_a_very_short_prompt_can_not_have_begun_before_the_prompt() {
     let mut play = at_the_question();
     play.says(Observer, "dry care today");
