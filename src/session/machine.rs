@@ -260,12 +260,13 @@ impl Machine<'_> {
     }
 
     fn remind(&mut self) {
+        if self.state.reminders >= self.procedure.rules.reminders {
+            return self.hold(HoldWhy::NoAnswer);
+        }
         self.state.reminders += 1;
+        self.state.all_reminders += 1;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].reminders += 1;
-        }
-        if self.state.reminders > self.procedure.rules.reminders {
-            return self.hold(HoldWhy::NoAnswer);
         }
         let text = self.asking(self.lines.reminder, &[]);
         self.call_again(Saying::Reminder, text);
@@ -443,6 +444,7 @@ impl Machine<'_> {
 
     fn ask_again(&mut self, post: Post, line: String) {
         self.state.tries += 1;
+        self.state.all_asks_again += 1;
         let try_number = self.state.tries;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].asks_again += 1;

@@ -155,6 +155,9 @@ pub struct State {
     pub steps: Vec<Progress>,
     pub last_call: Option<LastCall>,
     pub grace_ms: u64,
+    /// Of the whole session, at questions too.
+    pub all_asks_again: u32,
+    pub all_reminders: u32,
     pub calls_obeyed: u32,
     pub holds: u32,
     pub stops: u32,
@@ -181,6 +184,8 @@ impl State {
             steps: vec![Progress::default(); procedure.steps.len()],
             last_call: None,
             grace_ms,
+            all_asks_again: 0,
+            all_reminders: 0,
             calls_obeyed: 0,
             holds: 0,
             stops: 0,
