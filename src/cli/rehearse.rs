@@ -95,9 +95,10 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let limit = args.limit.saturating_mul(60_000);
     let simulation = Simulation::new(keeper, listeners, &mut tool, Box::new(cast), aloud, limit);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
-    let summary = keeper.close(end_ms, result.is_err())?;
+    let closed = keeper.close(end_ms, result.is_err());
+    // What ended the session tells more than what then kept its record from being closed.
     result?;
-    args.session.conclude(&summary, &folder)
+    args.session.conclude(&closed?, &folder)
 }
 
 /// Who speaks with which voice.
