@@ -14,6 +14,8 @@ const MODEL: &str = "/usr/share/pocketsphinx/model/en-us";
 /// A recording and which of the phrases is said in it, if any.
 pub struct Clip {
     pub file: PathBuf,
+    /// Its words, where they are known.
+    pub words: Option<String>,
     pub said: Option<usize>,
 }
 
@@ -68,7 +70,8 @@ impl Task {
             if let (said, Answer::Phrase(phrase)) = (clip.said, answer) {
                 if said != Some(*phrase) {
                     let stem = clip.file.file_stem().unwrap_or_default().to_string_lossy();
-                    tally.mistakes.push(format!("`{stem}` taken for \"{}\"", self.phrases[*phrase]));
+                    let words = clip.words.as_deref().unwrap_or(&stem);
+                    tally.mistakes.push(format!("\"{words}\" taken for \"{}\"", self.phrases[*phrase]));
                 }
             }
         }

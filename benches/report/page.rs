@@ -197,5 +197,5 @@ fn mistakes(name: &str, tally: &Tally) -> String {
         more => format!(", and {more} more"),
     };
     let first: Vec<&str> = tally.mistakes.iter().take(FEW).map(String::as_str).collect();
-    format!("{name}: {}{more}.\n\n", first.join(", "))
+    format!("{name}: {}{more}.\n\n", first.join("; "))
 }

@@ -66,17 +66,9 @@ pub fn kilobytes(text: &str, name: &str) -> Option<f64> {
 }
 
 /// CPU time of this thread so far, s.
-pub fn thread_cpu_s() -> Result<f64, String> {
-    let text = read("/proc/thread-self/schedstat")?;
-    let ns: f64 = text
-        .split(' ')
-        .next()
-        .and_then(|n| n.parse().ok())
-        .ok_or("the kernel keeps no scheduler statistics")?;
-    if ns == 0.0 {
-        return Err("the kernel keeps no scheduler statistics".into());
-    }
-    Ok(ns / 1e9)
+pub fn thread_cpu_s() -> f64 {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
+    time.tv_sec as f64 + time.tv_nsec as f64 / 1e9
 }
 
 fn ticks_per_second() -> Result<f64, String> {

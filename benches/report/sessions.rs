@@ -73,12 +73,12 @@ fn memory(command: &mut Command, folder: &Path, id: &str) -> Result<Memory, Stri
         let said = fs::read_to_string(&log).unwrap_or_default();
         format!("{id} ended with {status}, and {why}: {said}")
     })?;
-    let account = &summary["account"];
-    Ok(Memory {
-        peak_mb,
-        outcome: account["outcome"].as_str().unwrap_or("unknown").to_string(),
-        seconds: account["totals"]["seconds"].as_f64().unwrap_or(0.0),
-    })
+    let outcome = summary["outcome"].as_str().map(str::to_string);
+    let seconds = summary["totals"]["seconds"].as_f64();
+    match (outcome, seconds) {
+        (Some(outcome), Some(seconds)) => Ok(Memory { peak_mb, outcome, seconds }),
+        _ => Err(format!("{id}: the summary does not say how it ended")),
+    }
 }
 
 fn summary(session: &Path) -> Result<serde_json::Value, String> {

@@ -27,6 +27,9 @@ pub struct Speed {
     pub load_ms: f64,
 }
 
+/// Something done to one clip.
+type Work<'a> = dyn FnMut(&mut PhonesEngine, &[i16]) -> Result<(), String> + 'a;
+
 pub fn measure(phrases: &[String], files: &[PathBuf]) -> Result<Speed, String> {
     let text = |error: &dyn std::fmt::Display| error.to_string();
     let load_ms = 1_000.0 * least(&mut || PhonesEngine::load().map(drop).map_err(|e| text(&e)))?;
@@ -40,7 +43,7 @@ pub fn measure(phrases: &[String], files: &[PathBuf]) -> Result<Speed, String> {
         clips.push(wav::read(&file.display().to_string()).map_err(|e| text(&e))?.samples);
     }
     let speech_s = clips.iter().map(Vec::len).sum::<usize>() as f64 / 16_000.0;
-    let mut all = |work: &mut dyn FnMut(&mut PhonesEngine, &[i16]) -> Result<(), String>| {
+    let mut all = |work: &mut Work| {
         least(&mut || clips.iter().try_for_each(|clip| work(&mut engine, clip)))
             .map(|seconds| 1_000.0 * seconds / speech_s)
     };
@@ -81,9 +84,9 @@ fn scoring(engine: &mut PhonesEngine, clips: &[Vec<i16>], speech_s: f64) -> Resu
 fn least(work: &mut dyn FnMut() -> Result<(), String>) -> Result<f64, String> {
     let mut least = f64::INFINITY;
     for _ in 0..REPEATS {
-        let before = thread_cpu_s()?;
+        let before = thread_cpu_s();
         work()?;
-        least = least.min(thread_cpu_s()? - before);
+        least = least.min(thread_cpu_s() - before);
     }
     Ok(least)
 }

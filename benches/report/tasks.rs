@@ -54,9 +54,9 @@ pub fn prompts(folder: &Path) -> Result<Prompts, String> {
         too_long: 0,
         holds_a_phrase: 0,
     };
-    for (index, file) in spoken.into_iter().enumerate() {
+    for ((index, prompt), file) in chosen.into_iter().enumerate().zip(spoken) {
         found.task.seconds += seconds(&file)?;
-        found.task.clips.push(Clip { file, said: Some(index) });
+        found.task.clips.push(Clip { file, words: prompt.words, said: Some(index) });
     }
     for (prompt, file) in rest.iter().zip(prompts::decode(&rest, folder)?) {
         let phrases = &found.task.phrases;
@@ -69,7 +69,7 @@ pub fn prompts(folder: &Path) -> Result<Prompts, String> {
             let padded = prompt.words.as_ref().map(|words| format!(" {words} ")).unwrap_or_default();
             found.holds_a_phrase += usize::from(phrases.iter().any(|p| padded.contains(&format!(" {p} "))));
             found.task.seconds += long;
-            found.task.clips.push(Clip { file, said: None });
+            found.task.clips.push(Clip { file, words: prompt.words.clone(), said: None });
         }
     }
     Ok(found)
@@ -93,7 +93,7 @@ pub fn cards() -> Result<Task, String> {
         let (said, name) = parsed.ok_or_else(|| format!("{path}: {line:?}"))?;
         let file = PathBuf::from(format!("{CARDS}/{}.wav", name.trim().trim_matches(['(', ')'])));
         task.seconds += seconds(&file)?;
-        task.clips.push(Clip { file, said: Some(task.phrases.len()) });
+        task.clips.push(Clip { file, words: Some(said.trim().to_string()), said: Some(task.phrases.len()) });
         task.phrases.push(said.trim().to_string());
     }
     for said in task.phrases.clone() {

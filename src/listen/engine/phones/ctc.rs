@@ -149,7 +149,7 @@ fn scale_down_if_high(totals: &mut Totals) {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     /// Sum over every path of `frames` symbols (blank = last index) that collapses to `wanted`: the definition, not
@@ -207,7 +207,7 @@ mod tests {
     }
 
     /// The same recursion in logarithms, one sequence at a time: slow, and without any limit of range.
-    fn score_in_logs(probabilities: &[Vec<f64>], sequence: &[u8]) -> f64 {
+    pub fn score_in_logs(probabilities: &[Vec<f64>], sequence: &[u8]) -> f64 {
         const NEVER: f64 = f64::NEG_INFINITY;
         fn add(a: f64, b: f64) -> f64 {
             let (high, low) = if a > b { (a, b) } else { (b, a) };

@@ -13,7 +13,8 @@ pub use lexicon::Pronunciation;
 use super::{Candidate, Engine, EngineError, Scores, WordProblem};
 use crate::models::{self, Asset};
 use lexicon::Lexicon;
-use std::collections::BTreeMap;
+use std::collections::hash_map::Entry;
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 use std::sync::Arc;
 use tokens::{Tokens, PHONE_COUNT};
@@ -82,19 +83,25 @@ impl PhonesEngine {
         })
     }
 
-    /// Every way to say the words, as phone indices.
-    fn ways(
+    /// Every way to say the words, as phone indices. `known` keeps the words looked up so far: decoys repeat them.
+    fn ways<'t>(
         &self,
-        text: &str,
+        text: &'t str,
         given: &BTreeMap<String, Vec<Vec<String>>>,
+        known: &mut HashMap<&'t str, Vec<Pronunciation>>,
     ) -> Result<Vec<Pronunciation>, EngineError> {
         let mut ways: Vec<Pronunciation> = vec![Vec::new()];
         for word in text.split(' ').filter(|word| !word.is_empty()) {
-            let said = self
-                .shared
-                .lexicon
-                .look_up(word, given)
-                .map_err(|problem| EngineError::Failed(format!("{word:?} in {text:?}: {problem}")))?;
+            let said =
+                match known.entry(word) {
+                    Entry::Occupied(entry) => entry.into_mut(),
+                    Entry::Vacant(entry) => {
+                        let said = self.shared.lexicon.look_up(word, given);
+                        entry.insert(said.map_err(|problem| {
+                            EngineError::Failed(format!("{word:?} in {text:?}: {problem}"))
+                        })?)
+                    }
+                };
             ways = ways
                 .iter()
                 .flat_map(|way| said.iter().map(move |more| way.iter().chain(more).copied().collect()))
@@ -235,8 +242,9 @@ impl Engine for PhonesEngine {
         let mut tree = ctc::Tree::new();
         let mut leaves = Vec::with_capacity(candidates.len());
         let mut units = Vec::with_capacity(candidates.len());
+        let mut known = HashMap::new();
         for candidate in candidates {
-            let ways = self.ways(&candidate.text, given)?;
+            let ways = self.ways(&candidate.text, given, &mut known)?;
             units.push(ways.iter().map(Vec::len).min().unwrap_or(1).max(1) as f32);
             leaves.push(ways.iter().map(|way| tree.insert(way)).collect());
         }
@@ -247,5 +255,82 @@ impl Engine for PhonesEngine {
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
         self.emit(samples)?;
         Ok(self.score())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::listen::engine::Kind;
+    use crate::procedure::PhraseId;
+
+    /// A second of something like a voice: a buzz whose two resonances wander.
+    fn buzz() -> Vec<i16> {
+        let mut out = Vec::new();
+        let (mut low, mut high) = ([0.0f32; 2], [0.0f32; 2]);
+        for n in 0..16_000 {
+            let t = n as f32 / 16_000.0;
+            let pulse = if n % 130 == 0 { 1.0 } else { 0.0 };
+            for (state, hertz) in
+                [(&mut low, 500.0 + 250.0 * (t * 9.0).sin()), (&mut high, 1_700.0 + 600.0 * (t * 7.0).cos())]
+            {
+                let turn = 2.0 * 0.97 * (std::f32::consts::TAU * hertz / 16_000.0).cos();
+                let next = pulse + turn * state[0] - 0.97 * 0.97 * state[1];
+                *state = [next, state[0]];
+            }
+            out.push(((low[0] + high[0]) * 2_000.0) as i16);
+        }
+        out
+    }
+
+    /// Log-probabilities of the phones and, last, of the blank, and the best free path's, from the network's output:
+    /// straight from the definition, in f64.
+    fn in_logs(tokens: &Tokens, raw: &[f32]) -> (Vec<Vec<f64>>, f64) {
+        let mut free = 0.0;
+        let rows = raw
+            .chunks_exact(tokens.width())
+            .map(|row| {
+                let sum: f64 = row.iter().map(|value| f64::from(*value).exp()).sum();
+                let of = |columns: &[usize]| {
+                    columns.iter().map(|column| f64::from(row[*column]).exp() / sum).sum::<f64>()
+                };
+                let groups: Vec<f64> =
+                    tokens.columns.iter().chain([&tokens.blanks]).map(|columns| of(columns)).collect();
+                let rest = tokens.rest.iter().map(|column| of(&[*column]));
+                free += groups.iter().copied().chain(rest).fold(0.0, f64::max).ln();
+                groups
+            })
+            .collect();
+        (rows, free)
+    }
+
+    #[test]
+    fn scores_equal_a_reckoning_in_logarithms_of_the_network_s_own_output() {
+        let mut engine = PhonesEngine::load().unwrap();
+        let texts =
+            ["gown is closed", "gown is not closed", "hood", "a", "either read the tear or the live bow"];
+        let candidates: Vec<Candidate> = texts
+            .iter()
+            .map(|text| Candidate { text: text.to_string(), kind: Kind::Counts(PhraseId(0)) })
+            .collect();
+        let given = BTreeMap::new();
+        engine.listen_for(&candidates, &given).unwrap();
+        let scores = engine.hear(&buzz()).unwrap();
+        let frames = engine.scratch.blank.len();
+        let width = engine.shared.tokens.width();
+        let (rows, free) = in_logs(&engine.shared.tokens, &engine.scratch.raw[..frames * width]);
+        for (text, got) in texts.iter().zip(&scores.ratio) {
+            let wanted = engine
+                .ways(text, &given, &mut HashMap::new())
+                .unwrap()
+                .iter()
+                .map(|way| ctc::tests::score_in_logs(&rows, way) - free)
+                .fold(f64::NEG_INFINITY, f64::max);
+            assert!(wanted > -1_200.0 && wanted < -0.1, "{text}: {wanted} tells nothing");
+            assert!(
+                (f64::from(*got) - wanted).abs() < 1e-4 * wanted.abs().max(1.0),
+                "{text}: {got}, {wanted}"
+            );
+        }
     }
 }
