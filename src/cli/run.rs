@@ -176,9 +176,10 @@ fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     let source = Box::new(Recorded::new(clips));
     let simulation = Simulation::new(keeper, listeners, &mut renderer, source, None, u64::MAX);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
-    let summary = keeper.close(end_ms, result.is_err())?;
+    let closed = keeper.close(end_ms, result.is_err());
+    // What ended the session tells more than what then kept its record from being closed.
     result?;
-    args.session.conclude(&summary, &folder)
+    args.session.conclude(&closed?, &folder)
 }
 
 /// The voice to render with; the system's voice can't be had as sound, which is said.

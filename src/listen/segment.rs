@@ -29,7 +29,7 @@ pub struct Limits {
 }
 
 impl Default for Limits {
-    /// Measured on the human recordings of docs/listening-first.md, but for `longest_ms`: no phrase takes 10 s.
+    /// Measured on the human recordings of docs/performance.md, but for `longest_ms`: no phrase takes 10 s.
     fn default() -> Self {
         Limits {
             voice: 0.5,
@@ -37,7 +37,7 @@ impl Default for Limits {
             begin_ms: 48.0,
             early_ms: 256.0,
             end_ms: 656.0,
-            lead_ms: 256.0,
+            lead_ms: 480.0,
             longest_ms: 10_000.0,
         }
     }

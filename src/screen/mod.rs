@@ -4,6 +4,9 @@
 
 pub mod big;
 pub mod plain;
+#[cfg(test)]
+mod stand_in;
+pub mod text;
 pub mod view;
 
 pub use view::{LastHeard, View};

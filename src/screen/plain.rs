@@ -1,5 +1,6 @@
 //! One line an event, for pipes, logs and people who want to see everything.
 
+use super::text::clean;
 use super::view::{action_words, heard_words};
 use super::{LastHeard, Screen};
 use crate::procedure::Procedure;
@@ -19,6 +20,7 @@ impl<W: Write> Plain<W> {
     fn line(&mut self, ms: u64, text: &str) {
         let seconds = ms / 1000;
         // A closed pipe must not end a session; the journal has it all.
+        let text = clean(text);
         let _ = writeln!(self.out, "{:>3}:{:02}.{} {text}", seconds / 60, seconds % 60, ms % 1000 / 100);
     }
 }
@@ -51,5 +53,17 @@ impl<W: Write> Screen for Plain<W> {
 
     fn remark(&mut self, ms: u64, text: &str) {
         self.line(ms, &format!("note    {text}"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_has_its_time_and_nothing_hostile() {
+        let mut out = Vec::new();
+        Plain::new(&mut out).remark(61_250, "a device named \u{1b}[2J\nx");
+        assert_eq!(String::from_utf8_lossy(&out), "  1:01.2 note    a device named \u{fffd}[2J x\n");
     }
 }

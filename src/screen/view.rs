@@ -1,8 +1,8 @@
 //! The picture as plain data and words, worked out from the state. Pure; tested without a terminal.
 
 use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
-use crate::procedure::{PhraseId, Procedure, Role};
-use crate::session::{Action, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded};
+use crate::procedure::{Call, PhraseId, Procedure, Role, Use};
+use crate::session::{Action, At, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded};
 
 /// The latest utterance and what the session made of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,29 +11,55 @@ pub struct LastHeard {
     pub note: Option<Note>,
 }
 
+/// What kind of moment it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scene {
+    Ready,
+    Opening,
+    Question,
+    /// The worker acts and reads back.
+    ReadBack,
+    /// The observer looks and confirms or refuses.
+    Confirm,
+    Held,
+    Closing,
+    Ended(Outcome),
+}
+
 /// Everything a screen shows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct View {
+    pub scene: Scene,
     pub title: String,
     pub unit: Option<String>,
-    /// `step 4 of 19`, `question 1 of 1`, `on hold`, ...
+    /// `step 4 of 19`, `question 1 of 1`, `opening`, ...; on hold, the place that it returns to.
     pub place: String,
     pub critical: bool,
-    /// What is to be done, asked or looked at.
+    /// What is to be done or asked, or what is spoken.
     pub text: String,
+    /// What the observer is to look at.
     pub look: Option<String>,
     /// Who is awaited now; `None` while the tool speaks or is done.
     pub awaited: Option<Role>,
+    /// Who is awaited now or as soon as the tool has spoken.
+    pub turn: Option<Role>,
     /// The tool is speaking.
     pub speaking: bool,
-    /// Phrases that move the session on.
+    /// The phrases prompted for, any of which moves the session on.
     pub expected: Vec<String>,
+    /// Other wordings that count just as well.
+    pub also: Vec<String>,
     /// Phrases by which the observer refuses.
     pub refusals: Vec<String>,
-    pub on_hold: bool,
+    /// Why the session is on hold.
+    pub held: Option<String>,
+    /// Calls that would be obeyed now, besides those expected: phrase and effect.
+    pub calls: Vec<(String, &'static str)>,
     /// What was last heard and why it did or didn't count.
     pub last: Option<String>,
     pub last_counted: bool,
+    /// Seconds since the session began.
+    pub session_s: u64,
     /// Seconds since the step began.
     pub in_step_s: Option<u64>,
     /// Seconds until the step's minimum time is over.
@@ -45,87 +71,152 @@ pub struct View {
 
 impl View {
     pub fn of(procedure: &Procedure, state: &State, last: Option<&LastHeard>) -> View {
-        let of = (0..procedure.steps.len()).filter(|step| state.active(procedure, *step)).count();
-        let done = state.steps.iter().filter(|step| step.standing == Standing::Confirmed).count();
         let speaking = state.speaking.is_some();
+        let turn = state.awaited(procedure);
         let mut view = View {
+            scene: Scene::Ready,
             title: procedure.title.clone(),
             unit: procedure.unit.clone(),
             place: String::new(),
             critical: false,
             text: String::new(),
             look: None,
-            awaited: state.awaited(procedure).filter(|_| !speaking),
+            awaited: turn.filter(|_| !speaking),
+            turn,
             speaking,
             expected: Vec::new(),
+            also: Vec::new(),
             refusals: Vec::new(),
-            on_hold: matches!(state.phase, Phase::Held { .. }),
+            held: None,
+            calls: calls(procedure, state),
             last: last.map(|last| describe_last(procedure, last)),
             last_counted: last
                 .is_some_and(|last| matches!(last.note, Some(Note::Counted { .. } | Note::Obeyed { .. }))),
+            session_s: state.now_ms / 1000,
             in_step_s: None,
             not_before_s: None,
-            done,
-            of,
+            done: state.steps.iter().filter(|step| step.standing == Standing::Confirmed).count(),
+            of: active_steps(procedure, state).count(),
         };
         view.fill_phase(procedure, state);
         view
     }
 
     fn fill_phase(&mut self, procedure: &Procedure, state: &State) {
-        let text = |id: &PhraseId| procedure.phrase(*id).text.clone();
+        let texts = |ids: &[PhraseId]| -> Vec<String> {
+            ids.iter().map(|id| procedure.phrase(*id).text.clone()).collect()
+        };
         match state.phase {
             Phase::Ready => self.place = "ready".into(),
             Phase::Opening => {
+                self.scene = Scene::Opening;
+                self.fill_place(procedure, state, At::Opening);
+            }
+            Phase::Asking { question } => {
+                self.scene = Scene::Question;
+                self.fill_place(procedure, state, At::Question(question));
+                self.expected = texts(&state.expected(procedure));
+            }
+            Phase::ReadBack { step } => {
+                self.scene = Scene::ReadBack;
+                self.fill_place(procedure, state, At::Step(step));
+                self.expected = texts(&state.expected(procedure));
+                self.also = self.expected.split_off(self.expected.len().min(1));
+                self.not_before_s = time_left_s(procedure, state, usize::from(step));
+            }
+            Phase::Confirm { step } => {
+                self.scene = Scene::Confirm;
+                self.fill_place(procedure, state, At::Step(step));
+                let step = &procedure.steps[usize::from(step)];
+                self.look = Some(step.look.clone());
+                self.expected = texts(&step.confirm);
+                self.also = self.expected.split_off(self.expected.len().min(1));
+                self.refusals = texts(&step.refuse);
+            }
+            Phase::Held { why, from } => {
+                self.scene = Scene::Held;
+                self.fill_place(procedure, state, from);
+                self.held = Some(hold_words(why));
+                self.expected = texts(&state.expected(procedure));
+                self.also = self.expected.split_off(self.expected.len().min(1));
+            }
+            Phase::Closing => {
+                self.scene = Scene::Closing;
+                self.fill_place(procedure, state, At::Closing);
+            }
+            Phase::Ended { outcome } => {
+                self.scene = Scene::Ended(outcome);
+                self.place = format!("ended: {}", outcome_words(outcome));
+            }
+        }
+    }
+
+    fn fill_place(&mut self, procedure: &Procedure, state: &State, at: At) {
+        match at {
+            At::Opening => {
                 self.place = "opening".into();
                 self.text = procedure.opening.clone().unwrap_or_default();
             }
-            Phase::Asking { question } => {
+            At::Question(question) => {
                 let index = usize::from(question);
                 self.place = format!("question {} of {}", index + 1, procedure.questions.len());
                 self.text = procedure.questions[index].ask.clone();
-                self.expected = state.expected(procedure).iter().map(text).collect();
             }
-            Phase::ReadBack { step } => {
-                self.fill_step(procedure, state, usize::from(step));
-                self.expected = state.expected(procedure).iter().map(text).collect();
-                let floor = procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0);
-                let since =
-                    state.steps[usize::from(step)].instructed_ms.map(|ms| state.now_ms.saturating_sub(ms));
-                self.not_before_s = since
-                    .map(|since| (floor * 1000.0) as i64 - since as i64)
-                    .filter(|left| *left > 0)
-                    .map(|left| left.unsigned_abs().div_ceil(1000));
-            }
-            Phase::Confirm { step } => {
-                let index = usize::from(step);
-                self.fill_step(procedure, state, index);
-                self.look = Some(procedure.steps[index].look.clone());
-                self.expected = procedure.steps[index].confirm.iter().map(text).collect();
-                self.refusals = procedure.steps[index].refuse.iter().map(text).collect();
-            }
-            Phase::Held { why, .. } => {
-                if let Some(step) = state.current_step() {
-                    self.fill_step(procedure, state, usize::from(step));
-                }
-                self.place = format!("on hold: {}", hold_words(why));
-                self.expected = state.expected(procedure).iter().map(text).collect();
-            }
-            Phase::Closing => {
+            At::Step(step) => self.fill_step(procedure, state, usize::from(step)),
+            At::Closing => {
                 self.place = "closing".into();
                 self.text = procedure.closing.clone();
             }
-            Phase::Ended { outcome } => self.place = format!("ended: {}", outcome_words(outcome)),
         }
     }
 
     fn fill_step(&mut self, procedure: &Procedure, state: &State, index: usize) {
-        let active: Vec<usize> = (0..procedure.steps.len()).filter(|i| state.active(procedure, *i)).collect();
-        let number = active.iter().position(|i| *i == index).map_or(index + 1, |at| at + 1);
-        self.place = format!("step {number} of {}", active.len());
+        let number =
+            active_steps(procedure, state).position(|step| step == index).map_or(index + 1, |at| at + 1);
+        self.place = format!("step {number} of {}", self.of);
         self.critical = procedure.steps[index].critical;
         self.text = procedure.steps[index].instruction.clone();
         self.in_step_s = state.steps[index].began_ms.map(|began| state.now_ms.saturating_sub(began) / 1000);
+    }
+}
+
+fn active_steps<'a>(procedure: &'a Procedure, state: &'a State) -> impl Iterator<Item = usize> + 'a {
+    (0..procedure.steps.len()).filter(|step| state.active(procedure, *step))
+}
+
+/// Seconds until a read-back would no longer be too soon; the whole minimum time while the instruction is not over.
+fn time_left_s(procedure: &Procedure, state: &State, step: usize) -> Option<u64> {
+    let floor_ms = (procedure.steps[step].at_least_s? * 1000.0).round().max(0.0) as u64;
+    let since = state.steps[step].instructed_ms.map_or(0, |over| state.now_ms.saturating_sub(over));
+    Some(floor_ms.saturating_sub(since)).filter(|left| *left > 0).map(|left| left.div_ceil(1000))
+}
+
+/// Calls that would be obeyed at one of the microphones now, one phrase each, besides the one that ends a hold.
+fn calls(procedure: &Procedure, state: &State) -> Vec<(String, &'static str)> {
+    if matches!(state.phase, Phase::Ready | Phase::Ended { .. }) {
+        return Vec::new();
+    }
+    let valid: Vec<PhraseId> =
+        state.posts.iter().flat_map(|post| state.counts_at(procedure, *post)).collect();
+    let phrase = |wanted: Call| {
+        valid.iter().map(|id| procedure.phrase(*id)).find(|phrase| phrase.used == Use::Call { call: wanted })
+    };
+    let ends = matches!(state.phase, Phase::Held { why: HoldWhy::Stop, .. });
+    [Call::Hold, Call::Stop, Call::SayAgain, Call::GoBack]
+        .into_iter()
+        .filter_map(|call| phrase(call).map(|phrase| (phrase.text.clone(), effect_words(call, ends))))
+        .collect()
+}
+
+/// What a call does, in a word or two.
+fn effect_words(call: Call, ends: bool) -> &'static str {
+    match call {
+        Call::Hold => "holds",
+        Call::CarryOn => "goes on",
+        Call::SayAgain => "repeats",
+        Call::GoBack => "one step back",
+        Call::Stop if ends => "ends the session",
+        Call::Stop => "stops",
     }
 }
 
@@ -225,5 +316,99 @@ pub fn action_words(procedure: &Procedure, action: &Action) -> Option<String> {
         Action::Hush => None,
         Action::Note(note) => note_words(procedure, note).map(|words| format!("        {words}")),
         Action::End { outcome } => Some(format!("ended   {}", outcome_words(*outcome))),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::procedure::Post;
+    use crate::screen::stand_in::Run;
+    use crate::session::What;
+
+    #[test]
+    fn while_the_tool_speaks_nobody_is_awaited_but_the_turn_is_known() {
+        let mut run = Run::shipped();
+        assert_eq!((run.view().scene, run.view().turn), (Scene::Opening, None));
+        run.until("gown");
+        let waiting = run.view();
+        assert_eq!((waiting.awaited, waiting.speaking), (Some(Role::Worker), false));
+        run.on();
+        let speaking = run.view();
+        assert_eq!((speaking.awaited, speaking.turn), (None, Some(Role::Observer)));
+        assert!(speaking.speaking && speaking.last_counted);
+    }
+
+    #[test]
+    fn a_confirmation_is_expected_apart_from_its_refusals() {
+        let mut run = Run::shipped();
+        run.until("gown");
+        assert_eq!(run.view().expected, ["sleeves cover glove cuffs"]);
+        assert_eq!(run.view().refusals, Vec::<String>::new());
+        run.on();
+        run.spoken();
+        let view = run.view();
+        assert_eq!((view.expected.len(), view.expected[0].as_str()), (1, "gown wraps fully around"));
+        assert_eq!(view.refusals, ["not right do it again"]);
+        assert!(view.look.is_some_and(|look| look.starts_with("the cuffs of the inner gloves")));
+    }
+
+    #[test]
+    fn a_hold_keeps_the_step_and_tells_why_and_what_can_be_called() {
+        let mut run = Run::shipped();
+        run.until("gown");
+        assert!(run.view().calls.contains(&("hold hold".to_string(), "holds")));
+        run.says(Post::Worker, "stop stop");
+        let view = run.view();
+        assert_eq!((view.scene, view.place.as_str()), (Scene::Held, "step 11 of 20"));
+        assert_eq!(view.held.as_deref(), Some("stop was called; once more ends the session"));
+        assert_eq!(view.expected, ["carry on"]);
+        assert!(view.calls.contains(&("stop stop".to_string(), "ends the session")));
+        assert!(!view.calls.iter().any(|(phrase, _)| phrase == "hold hold" || phrase == "carry on"));
+    }
+
+    #[test]
+    fn a_hold_at_a_question_keeps_the_question() {
+        let mut run = Run::shipped();
+        run.spoken();
+        run.spoken();
+        run.says(Post::Observer, "hold hold");
+        assert_eq!(run.view().place, "question 1 of 1");
+    }
+
+    #[test]
+    fn the_minimum_time_is_whole_until_the_instruction_is_over_and_then_runs_down_to_nothing() {
+        let mut run = Run::shipped();
+        run.until("hand-rub");
+        let left = |run: &Run| run.view().not_before_s;
+        assert_eq!(left(&run), Some(20));
+        run.wait(19_999);
+        assert_eq!(left(&run), Some(1));
+        run.wait(1);
+        assert_eq!(left(&run), None);
+        run.state.steps[7].instructed_ms = None;
+        assert_eq!(left(&run), Some(20));
+    }
+
+    #[test]
+    fn an_answer_that_switches_a_step_on_or_off_changes_the_count() {
+        let mut run = Run::shipped();
+        assert_eq!((run.view().done, run.view().of), (0, 19));
+        run.until("observer-present");
+        assert_eq!(run.view().of, 20);
+    }
+
+    #[test]
+    fn nothing_can_be_called_before_the_beginning_and_after_the_end() {
+        let mut run = Run::ready(include_str!("../../procedures/isolation-donning.toml"));
+        assert_eq!(run.view().calls, []);
+        run.event(What::Begin);
+        run.event(What::Interrupt);
+        let view = run.view();
+        assert_eq!(view.calls, []);
+        assert_eq!(
+            (view.scene, view.place.as_str()),
+            (Scene::Ended(Outcome::Interrupted), "ended: interrupted")
+        );
     }
 }

@@ -6,7 +6,7 @@
 use super::event::{Action, Event, Note, Saying, Unheeded, What};
 use super::lines::{fill, lines, Lines};
 use super::state::{
-    calls, At, Deadline, HoldWhy, LastCall, Outcome, Phase, Reason, Speaking, Standing, State,
+    calls, At, Deadline, HoldWhy, LastCall, Outcome, Phase, Reason, Span, Speaking, Standing, State,
 };
 use crate::listen::heard::{Heard, Verdict};
 use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
@@ -136,6 +136,7 @@ impl Machine<'_> {
         self.state.reminders = 0;
         self.state.came_early = false;
         self.state.deadline = None;
+        self.state.silence_before = None;
     }
 
     fn end(&mut self, outcome: Outcome) {
@@ -166,6 +167,7 @@ impl Machine<'_> {
         self.state.next_utterance += 1;
         self.state.speaking = Some(Speaking { utterance, began: false, since_ms: self.state.now_ms });
         self.state.answers_from_ms = None;
+        self.state.silence_before = None;
         self.state.deadline = None;
         self.state.came_early = false;
         self.actions.push(Action::Say { utterance, saying, text });
@@ -239,26 +241,35 @@ impl Machine<'_> {
         match deadline.why {
             Reason::StillHeld => {
                 let text = self.with_calls(self.lines.still_held, &[]);
-                self.say(Saying::Hold, text);
+                self.call_again(Saying::Hold, text);
             }
             Reason::TooEarly => {
                 let text = self.asking(self.lines.early, &[]);
-                self.say(Saying::AskAgain, text);
+                self.call_again(Saying::AskAgain, text);
             }
             Reason::Silence => self.remind(),
         }
     }
 
+    /// Speaks because time passed. Who had begun to answer in the silence before is talked over, and counts.
+    fn call_again(&mut self, saying: Saying, text: String) {
+        let now = self.state.now_ms;
+        let silence = self.state.answers_from_ms.map(|from| Span { from_ms: from, to_ms: now });
+        self.say(saying, text);
+        self.state.silence_before = silence;
+    }
+
     fn remind(&mut self) {
+        if self.state.reminders >= self.procedure.rules.reminders {
+            return self.hold(HoldWhy::NoAnswer);
+        }
         self.state.reminders += 1;
+        self.state.all_reminders += 1;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].reminders += 1;
         }
-        if self.state.reminders > self.procedure.rules.reminders {
-            return self.hold(HoldWhy::NoAnswer);
-        }
         let text = self.asking(self.lines.reminder, &[]);
-        self.say(Saying::Reminder, text);
+        self.call_again(Saying::Reminder, text);
     }
 
     // ---- what people say ----
@@ -295,7 +306,12 @@ impl Machine<'_> {
         let Some(awaited) = self.state.awaited(self.procedure) else {
             return Some(Unheeded::NotAwaited(Role::Observer));
         };
-        if self.state.answers_from_ms.is_none_or(|from| heard.start_ms < from) {
+        let now = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        let before = self
+            .state
+            .silence_before
+            .is_some_and(|silence| (silence.from_ms..silence.to_ms).contains(&heard.start_ms));
+        if !now && !before {
             return Some(Unheeded::WhileSpeaking);
         }
         if !heard.post.hears(awaited) {
@@ -428,6 +444,7 @@ impl Machine<'_> {
 
     fn ask_again(&mut self, post: Post, line: String) {
         self.state.tries += 1;
+        self.state.all_asks_again += 1;
         let try_number = self.state.tries;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].asks_again += 1;
