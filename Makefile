@@ -21,7 +21,7 @@ test:
 	cargo fmt --check
 	cargo clippy --all-targets --locked -- -D warnings
 	RUSTDOCFLAGS="-D warnings" cargo doc --no-deps --locked --quiet
-	cargo test --locked
+	cargo test --locked --no-fail-fast
 
 bench: build
 	models/setup.sh --test
