@@ -41,7 +41,7 @@ fn english_has_five_calls_and_one_refusal_of_its_own_shared_by_every_step() {
     assert_eq!(
         calls.iter().map(|phrase| (phrase.text.as_str(), phrase.used)).collect::<Vec<_>>(),
         [
-            ("hold hold", Use::Call { call: Call::Hold }),
+            ("hold everything", Use::Call { call: Call::Hold }),
             ("carry on", Use::Call { call: Call::CarryOn }),
             ("say again", Use::Call { call: Call::SayAgain }),
             ("go back", Use::Call { call: Call::GoBack }),
@@ -63,7 +63,7 @@ fn calls_and_refusals_of_the_file_replace_the_built_in_ones() {
     let procedure = parse(&source, "demo.toml").unwrap();
     let texts: Vec<&str> = procedure.phrases.iter().map(|phrase| phrase.text.as_str()).collect();
     assert_eq!(texts[..3], ["wait there", "hold it", "carry on"]);
-    assert!(!texts.contains(&"hold hold") && !texts.contains(&"not right do it again"));
+    assert!(!texts.contains(&"hold everything") && !texts.contains(&"not right do it again"));
     assert_eq!(procedure.phrase(procedure.steps[1].refuse[0]).text, "no that is wrong");
 }
 

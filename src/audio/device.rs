@@ -8,7 +8,10 @@
 use super::AudioError;
 use cpal::traits::{DeviceTrait, HostTrait};
 use cpal::{BufferSize, SampleFormat, StreamConfig, SupportedStreamConfigRange};
-use std::{path::PathBuf, sync::Once};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Once};
+use std::time::Duration;
 
 /// Whether sound comes in or goes out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -87,7 +90,9 @@ pub fn find(direction: Direction, wanted: Option<&str>) -> Result<(Device, Vec<S
             // With a sound server running, a name may still be one of ALSA's.
             if host.id() != cpal::HostId::Alsa && problem.matches == 0 {
                 if let Some(device) = in_alsa(direction, wanted) {
-                    notes.push(format!("'{wanted}' is unknown to the sound server; taken from ALSA"));
+                    if !wanted.starts_with("alsa:") {
+                        notes.push(format!("'{wanted}' is unknown to the sound server; taken from ALSA"));
+                    }
                     return Ok((device, notes));
                 }
             }
@@ -139,12 +144,22 @@ fn worth_showing(device: &Device) -> bool {
 /// The sound server if one answers, else ALSA (elsewhere: the system's own), and what to tell the user.
 fn host() -> (cpal::Host, Vec<String>) {
     point_to_sound_server();
+    keep_alsa_quiet();
     let host = cpal::default_host();
     let mut notes = Vec::new();
     if host.id() == cpal::HostId::Alsa {
         notes.push("no PulseAudio or PipeWire server answers; using ALSA".into());
     }
     (host, notes)
+}
+
+/// ALSA writes to standard error whatever it tries, right across the screen. What fails comes back as an error anyway.
+fn keep_alsa_quiet() {
+    #[cfg(target_os = "linux")]
+    {
+        // For this thread, for good; without memory for it, the messages go on as before.
+        let _ = alsa::Output::local_error_handler();
+    }
 }
 
 /// The server's socket can lie where the client library does not look: without a login session (a service, root) there
@@ -285,13 +300,22 @@ pub fn settings(device: &Device, direction: Direction) -> Result<Settings, Audio
     })
 }
 
+/// The device's own rate (Hz) and channels, where it tells them; a sound server converts all others to these.
+pub fn native(device: &Device, direction: Direction) -> Option<(u32, u16)> {
+    let config = match direction {
+        Direction::Input => device.inner.default_input_config(),
+        Direction::Output => device.inner.default_output_config(),
+    };
+    config.ok().map(|config| (config.sample_rate(), config.channels()))
+}
+
 /// What the device offers.
 pub fn ranges(device: &Device, direction: Direction) -> Result<Vec<SupportedStreamConfigRange>, AudioError> {
     let ranges: Result<Vec<_>, cpal::Error> = match direction {
         Direction::Input => device.inner.supported_input_configs().map(Iterator::collect),
         Direction::Output => device.inner.supported_output_configs().map(Iterator::collect),
     };
-    ranges.map_err(|error| failure(device, &error))
+    ranges.map_err(|error| failure(device, direction, &error))
 }
 
 fn best(ranges: &[SupportedStreamConfigRange]) -> Option<Settings> {
@@ -308,8 +332,18 @@ fn best(ranges: &[SupportedStreamConfigRange]) -> Option<Settings> {
 }
 
 /// A device error in words, with what to do about it.
-pub(crate) fn failure(device: &Device, error: &cpal::Error) -> AudioError {
+pub(crate) fn failure(device: &Device, direction: Direction, error: &cpal::Error) -> AudioError {
     use cpal::ErrorKind;
+    // ALSA always has a default, on a machine without any sound too; it fails when it is opened.
+    if device.default && device.id == "alsa:default" {
+        return AudioError::NoDevice {
+            what: direction.word(),
+            why: format!(
+                "no PulseAudio or PipeWire server answers, and ALSA's default can't be opened: {error}"
+            ),
+            fix: "plug one in, or start the sound server (for example `pulseaudio --start`)".into(),
+        };
+    }
     let fix = match error.kind() {
         ErrorKind::DeviceBusy => "close the program that uses it, or choose another device",
         ErrorKind::PermissionDenied => "allow access to it (on Linux: join the group 'audio')",
@@ -318,6 +352,40 @@ pub(crate) fn failure(device: &Device, error: &cpal::Error) -> AudioError {
         _ => "choose another device (see `antiphon devices`)",
     };
     AudioError::Device { device: device.name.clone(), why: error.to_string(), fix: fix.into() }
+}
+
+/// Calls `gone` once if the sound server no longer has the device: the server goes on with another one and says nothing.
+/// ALSA tells by itself.
+pub(crate) fn watch(
+    device: &Device,
+    direction: Direction,
+    over: Arc<AtomicBool>,
+    gone: impl FnOnce(String) + Send + 'static,
+) {
+    if device.id.starts_with("alsa:") {
+        return;
+    }
+    let device = device.clone();
+    std::thread::spawn(move || {
+        let Ok(id) = device.inner.id() else { return };
+        let Ok(host) = cpal::host_from_id(id.host()) else { return };
+        let there = |mut all: Box<dyn Iterator<Item = cpal::Device>>| {
+            all.any(|other| other.id().ok().as_ref() == Some(&id))
+        };
+        while !over.load(Ordering::Relaxed) {
+            std::thread::sleep(Duration::from_millis(500));
+            let found = match direction {
+                Direction::Input => host.input_devices().map(|all| there(Box::new(all))),
+                Direction::Output => host.output_devices().map(|all| there(Box::new(all))),
+            };
+            if !found.unwrap_or(false) {
+                if !over.load(Ordering::Relaxed) {
+                    gone(format!("{} is gone", device.name));
+                }
+                return;
+            }
+        }
+    });
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use super::convert::Converter;
 use super::device::{self, Device, Direction, Settings};
 use super::AudioError;
 use crate::procedure::Post;
-use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{FromSample, Sample, SampleFormat, SizedSample};
 use crossbeam_channel::{Receiver, Sender};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -23,7 +23,7 @@ pub const BLOCK_FRAMES: usize = 480;
 #[derive(Clone)]
 pub struct Block {
     pub post: Post,
-    /// Counts blocks from 0, those that were dropped included.
+    /// Counts blocks from 0, dropped ones included.
     pub seq: u64,
     /// Frames before this block since the stream began, dropped ones included.
     pub at: u64,
@@ -53,24 +53,45 @@ pub struct Counters {
     xruns: AtomicU64,
 }
 
+impl Counters {
+    /// Frames captured so far.
+    pub fn frames(&self) -> u64 {
+        self.frames.load(Ordering::Relaxed)
+    }
+    /// Blocks that found the channel full.
+    pub fn dropped_blocks(&self) -> u64 {
+        self.dropped_blocks.load(Ordering::Relaxed)
+    }
+    /// Frames in those blocks.
+    pub fn dropped_frames(&self) -> u64 {
+        self.dropped_frames.load(Ordering::Relaxed)
+    }
+    /// Overruns the sound system reported: sound it lost before it reached the callback.
+    pub fn xruns(&self) -> u64 {
+        self.xruns.load(Ordering::Relaxed)
+    }
+}
+
 /// The callback's whole body and state.
 pub struct Feeder {
-    post: Post,
     channels: usize,
     rate: u32,
-    seq: u64,
-    at: u64,
+    /// The block being filled. Sound servers hand over pieces of a few frames among larger ones.
+    block: Block,
     out: Sender<Block>,
     counters: Arc<Counters>,
 }
 
 impl Feeder {
-    /// `out` must be bounded: an unbounded channel allocates as it grows.
+    /// `rate` in Hz. `out` must be bounded: an unbounded channel allocates as it grows.
     pub fn new(post: Post, rate: u32, channels: u16, out: Sender<Block>, counters: Arc<Counters>) -> Feeder {
-        Feeder { post, channels: usize::from(channels.max(1)), rate, seq: 0, at: 0, out, counters }
+        let block =
+            Block { post, seq: 0, at: 0, captured: Instant::now(), len: 0, samples: [0.0; BLOCK_FRAMES] };
+        Feeder { channels: usize::from(channels.max(1)), rate, block, out, counters }
     }
 
-    /// Takes interleaved samples as the sound system has them, averages the channels, and hands blocks over.
+    /// Takes interleaved samples as the sound system has them, averages the channels, and hands blocks over. Less than
+    /// 10 ms waits for the next call.
     ///
     /// Allocates nothing and never waits. The one lock on the way is inside the channel, taken for a few instructions
     /// to wake a reader that sleeps in `recv`; a reader that polls leaves it untouched.
@@ -80,31 +101,33 @@ impl Feeder {
         f32: FromSample<T>,
     {
         let share = 1.0 / self.channels as f32;
-        let mut first = captured;
-        for part in interleaved.chunks(BLOCK_FRAMES * self.channels) {
-            let mut samples = [0.0; BLOCK_FRAMES];
-            let mut len = 0;
-            for (mono, frame) in samples.iter_mut().zip(part.chunks_exact(self.channels)) {
-                *mono = share * frame.iter().map(|s| s.to_sample::<f32>()).sum::<f32>();
-                len += 1;
+        for (number, frame) in (0_u64..).zip(interleaved.chunks_exact(self.channels)) {
+            if self.block.len == 0 {
+                self.block.captured =
+                    captured + Duration::from_nanos(number * 1_000_000_000 / u64::from(self.rate));
             }
-            let block = Block {
-                post: self.post,
-                seq: self.seq,
-                at: self.at,
-                captured: first,
-                len: len as u16,
-                samples,
-            };
-            if self.out.try_send(block).is_err() {
-                self.counters.dropped_blocks.fetch_add(1, Ordering::Relaxed);
-                self.counters.dropped_frames.fetch_add(len, Ordering::Relaxed);
+            self.block.samples[usize::from(self.block.len)] =
+                share * frame.iter().map(|s| s.to_sample::<f32>()).sum::<f32>();
+            self.block.len += 1;
+            if usize::from(self.block.len) == BLOCK_FRAMES {
+                self.hand_over();
             }
-            self.seq += 1;
-            self.at += len;
-            first += Duration::from_nanos(len * 1_000_000_000 / u64::from(self.rate));
         }
-        self.counters.frames.store(self.at, Ordering::Relaxed);
+        if u32::from(self.block.len) >= self.rate / 100 {
+            self.hand_over();
+        }
+        self.counters.frames.store(self.block.at + u64::from(self.block.len), Ordering::Relaxed);
+    }
+
+    fn hand_over(&mut self) {
+        let len = u64::from(self.block.len);
+        if self.out.try_send(self.block.clone()).is_err() {
+            self.counters.dropped_blocks.fetch_add(1, Ordering::Relaxed);
+            self.counters.dropped_frames.fetch_add(len, Ordering::Relaxed);
+        }
+        self.block.seq += 1;
+        self.block.at += len;
+        self.block.len = 0;
     }
 }
 
@@ -124,8 +147,10 @@ pub struct Microphone {
 const PERIOD_MS: u32 = 20;
 /// How long the system may take to open a stream.
 const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
-/// A microphone that hands over nothing for this long is lost.
+/// A microphone that hands over nothing for this long is lost. The first sound may take longer: a server that slept
+/// was seen to need two seconds.
 const STALLED: Duration = Duration::from_millis(1500);
+const STARTS: Duration = Duration::from_secs(5);
 
 impl Microphone {
     /// Opens the named microphone, or the default one. Blocks go to `out`, which must be bounded and may be shared.
@@ -144,17 +169,17 @@ impl Microphone {
         let stream = match build(Some(period)) {
             Ok(stream) => stream,
             Err(first) => {
-                let stream = build(None).map_err(|_| device::failure(&device, &first))?;
+                let stream = build(None).map_err(|_| device::failure(&device, Direction::Input, &first))?;
                 notes.push(format!("{}: blocks of its own size ({first})", device.name));
                 stream
             }
         };
-        stream.play().map_err(|error| device::failure(&device, &error))?;
+        stream.play().map_err(|error| device::failure(&device, Direction::Input, &error))?;
         let over = Arc::new(AtomicBool::new(false));
         watch_progress(post, tell.clone(), counters.clone(), over.clone());
-        if !device.id.starts_with("alsa:") {
-            watch_presence(post, tell, device.clone(), over.clone());
-        }
+        device::watch(&device, Direction::Input, over.clone(), move |why| {
+            let _ = tell.try_send(MicEvent::Lost { post, why });
+        });
         Ok(Microphone { post, device, settings, counters, events, notes, over, _stream: stream })
     }
 
@@ -175,17 +200,9 @@ impl Microphone {
     pub fn events(&self) -> &Receiver<MicEvent> {
         &self.events
     }
-    /// Blocks that found the channel full.
-    pub fn dropped_blocks(&self) -> u64 {
-        self.counters.dropped_blocks.load(Ordering::Relaxed)
-    }
-    /// Overruns reported by the sound system: sound it lost before it reached the callback.
-    pub fn xruns(&self) -> u64 {
-        self.counters.xruns.load(Ordering::Relaxed)
-    }
-    /// Frames captured so far, at the microphone's rate.
-    pub fn frames(&self) -> u64 {
-        self.counters.frames.load(Ordering::Relaxed)
+    /// Captured, dropped and lost so far.
+    pub fn counters(&self) -> &Counters {
+        &self.counters
     }
     /// What turns this microphone's blocks into sound at [`super::RATE`].
     pub fn converter(&self) -> Result<Converter, AudioError> {
@@ -269,31 +286,11 @@ fn watch_progress(post: Post, tell: Sender<MicEvent>, counters: Arc<Counters>, o
         let (mut last, mut since) = (0, Instant::now());
         while !over.load(Ordering::Relaxed) {
             std::thread::sleep(Duration::from_millis(100));
-            let frames = counters.frames.load(Ordering::Relaxed);
+            let frames = counters.frames();
             if frames != last {
                 (last, since) = (frames, Instant::now());
-            } else if since.elapsed() > STALLED {
+            } else if since.elapsed() > if last == 0 { STARTS } else { STALLED } {
                 let why = format!("no sound has arrived for {} ms", since.elapsed().as_millis());
-                let _ = tell.try_send(MicEvent::Lost { post, why });
-                return;
-            }
-        }
-    });
-}
-
-/// Reports a microphone that the sound server no longer has: the server goes on with another one and says nothing.
-fn watch_presence(post: Post, tell: Sender<MicEvent>, device: Device, over: Arc<AtomicBool>) {
-    std::thread::spawn(move || {
-        let Ok(id) = device.inner.id() else { return };
-        let Ok(host) = cpal::host_from_id(id.host()) else { return };
-        while !over.load(Ordering::Relaxed) {
-            std::thread::sleep(Duration::from_millis(500));
-            let gone = match host.input_devices() {
-                Ok(mut devices) => !devices.any(|other| other.id().ok().as_ref() == Some(&id)),
-                Err(_) => true,
-            };
-            if gone && !over.load(Ordering::Relaxed) {
-                let why = format!("{} is gone", device.name);
                 let _ = tell.try_send(MicEvent::Lost { post, why });
                 return;
             }
@@ -314,39 +311,49 @@ mod tests {
     #[test]
     fn channels_are_averaged_and_formats_scaled() {
         let (mut feeder, blocks, _) = feeder(2, 8);
-        feeder.feed(&[16_384_i16, 0, -32_768, -32_768], Instant::now());
-        feeder.feed(&[255_u8, 255, 128, 128], Instant::now());
+        feeder.feed(&[16_384_i16, 0, -32_768, -32_768].repeat(240), Instant::now());
+        feeder.feed(&[255_u8, 255, 128, 128].repeat(240), Instant::now());
         let first = blocks.recv().unwrap();
-        assert_eq!(first.len, 2);
-        assert_eq!(first.samples[..3], [0.25, -1.0, 0.0]);
+        assert_eq!(first.len, 480);
+        assert_eq!(first.samples[..3], [0.25, -1.0, 0.25]);
         let second = blocks.recv().unwrap();
         assert!((second.samples[0] - 0.992).abs() < 0.001 && second.samples[1] == 0.0);
-        assert_eq!((second.seq, second.at), (1, 2));
+        assert_eq!((second.seq, second.at), (1, 480));
     }
 
     #[test]
     fn a_long_callback_is_cut_into_blocks_with_their_own_times() {
         let (mut feeder, blocks, _) = feeder(1, 8);
         let now = Instant::now();
-        feeder.feed(&vec![0.5_f32; 1000], now);
+        feeder.feed(&vec![0.5_f32; 1440], now);
         let all: Vec<Block> = blocks.try_iter().collect();
-        assert_eq!(
-            all.iter().map(|b| (b.seq, b.at, b.len)).collect::<Vec<_>>(),
-            [(0, 0, 480), (1, 480, 480), (2, 960, 40)]
-        );
+        let shape: Vec<_> = all.iter().map(|b| (b.seq, b.at, b.len)).collect();
+        assert_eq!(shape, [(0, 0, 480), (1, 480, 480), (2, 960, 480)]);
         assert_eq!(all[2].captured - now, Duration::from_millis(20));
+    }
+
+    #[test]
+    fn crumbs_wait_until_they_make_10_ms() {
+        let (mut feeder, blocks, _) = feeder(1, 8);
+        let now = Instant::now();
+        feeder.feed(&[0.5_f32; 2], now);
+        assert!(blocks.is_empty());
+        feeder.feed(&[0.25_f32; 478], now + Duration::from_millis(9));
+        let block = blocks.recv().unwrap();
+        assert_eq!((block.len, block.at, block.captured), (480, 0, now));
+        assert_eq!(block.samples[1..3], [0.5, 0.25]);
     }
 
     #[test]
     fn what_finds_no_room_is_counted_and_leaves_a_gap_in_the_position() {
         let (mut feeder, blocks, counters) = feeder(1, 1);
-        feeder.feed(&[0.5_f32; 1000], Instant::now());
-        assert_eq!(counters.dropped_blocks.load(Ordering::Relaxed), 2);
-        assert_eq!(counters.dropped_frames.load(Ordering::Relaxed), 520);
+        feeder.feed(&[0.5_f32; 1440], Instant::now());
+        assert_eq!(counters.dropped_blocks(), 2);
+        assert_eq!(counters.dropped_frames(), 960);
         assert_eq!(blocks.recv().unwrap().at, 0);
-        feeder.feed(&[0.5_f32; 10], Instant::now());
+        feeder.feed(&[0.5_f32; 480], Instant::now());
         let next = blocks.recv().unwrap();
-        assert_eq!((next.at, next.seq), (1000, 3));
+        assert_eq!((next.at, next.seq), (1440, 3));
     }
 
     #[test]
@@ -355,7 +362,7 @@ mod tests {
         let counters = Arc::new(Counters::default());
         let mut errors = errors(Post::Room, tell, counters.clone());
         errors(cpal::ErrorKind::Xrun.into());
-        assert_eq!(counters.xruns.load(Ordering::Relaxed), 1);
+        assert_eq!(counters.xruns(), 1);
         assert!(events.is_empty());
         errors(cpal::ErrorKind::RealtimeDenied.into());
         assert!(matches!(events.recv().unwrap(), MicEvent::Note { post: Post::Room, .. }));

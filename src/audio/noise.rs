@@ -134,16 +134,12 @@ impl Generator {
     }
 }
 
-/// Uniform in [0, 1), from 53 random bits.
-fn uniform(rng: &mut ChaCha8Rng) -> f64 {
-    use rand::Rng;
-    (rng.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
-}
-
-/// Near enough to a normal distribution for noise: four uniforms, zero mean, unit variance.
+/// Near enough to a normal distribution for noise: four uniforms of 16 bits, zero mean, unit variance.
 fn normal(rng: &mut ChaCha8Rng) -> f64 {
-    let sum: f64 = (0..4).map(|_| uniform(rng) - 0.5).sum();
-    sum * 3.0_f64.sqrt()
+    use rand::Rng;
+    let bits = rng.next_u64();
+    let sum: f64 = (0..4).map(|part| f64::from((bits >> (16 * part)) as u16) + 0.5).sum();
+    (sum / 65_536.0 - 2.0) * 3.0_f64.sqrt()
 }
 
 /// 1/f noise as a sum of first-order low-passes of equal power whose corners lie an octave apart: the superposition

@@ -68,6 +68,11 @@ impl Resampler {
         })
     }
 
+    /// How far the output's positions lie behind the input's, samples at [`RATE`]: the filter's own delay.
+    pub fn shift(&self) -> usize {
+        self.fft.as_ref().map_or(0, |fft| fft.output_delay())
+    }
+
     /// Takes any number of samples (-1 to 1) and returns those that are ready, 0 or more.
     pub fn push(&mut self, samples: &[f32]) -> Vec<i16> {
         let Some(fft) = &mut self.fft else {
@@ -162,6 +167,26 @@ mod tests {
             let missing_ms = (48_000.0 - out.len() as f32) / 16.0;
             assert!(missing_ms <= resampler.delay_ms(), "{missing_ms} ms of {} ms", resampler.delay_ms());
             assert!(resampler.delay_ms() <= 45.0, "{} ms", resampler.delay_ms());
+        }
+    }
+
+    #[test]
+    fn a_stream_is_late_by_its_shift() {
+        for from in [16_000_u32, 44_100, 48_000] {
+            let mut samples = vec![0.0_f32; from as usize];
+            samples[from as usize / 2] = 1.0;
+            let out = stream(&samples, from, 480);
+            let peak = out.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).unwrap().0;
+            assert!(peak.abs_diff(8_000 + Resampler::new(from).unwrap().shift()) <= 1, "{from} Hz: {peak}");
+        }
+    }
+
+    #[test]
+    fn speech_up_to_7_khz_passes() {
+        for from in [44_100, 48_000] {
+            let out = stream(&sine(7000.0, from, 2.2), from, 480);
+            let level = decibels(amplitude(&out[1600..17_600], 7000.0) / 0.5);
+            assert!(level > -1.0, "{from} Hz: {level:.2} dB");
         }
     }
 

@@ -8,8 +8,8 @@ use super::device::{self, Device, Direction, Settings};
 use super::{resample, to_f32, AudioError, RATE};
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{FromSample, Sample, SampleFormat, SizedSample};
-use crossbeam_channel::{Receiver, Sender};
-use std::sync::atomic::{AtomicU64, Ordering};
+use crossbeam_channel::{Receiver, Sender, TrySendError};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -44,10 +44,20 @@ pub type Clip = Arc<[f32]>;
 
 /// A clip on its way to the callback.
 pub struct Play {
-    id: u64,
+    pub id: u64,
     /// Hushes before this clip was queued; a later hush cuts it.
-    hushes: u64,
-    clip: Clip,
+    pub hushes: u64,
+    pub clip: Clip,
+}
+
+/// Counters shared with the callback.
+#[derive(Default)]
+pub struct Shared {
+    hushes: AtomicU64,
+    /// Samples of the current clip handed over so far, for whoever follows along.
+    progress: AtomicU64,
+    /// Buffers filled so far.
+    fills: AtomicU64,
 }
 
 /// The callback's whole body and state.
@@ -56,22 +66,32 @@ pub struct Player {
     rate: u32,
     queue: Receiver<Play>,
     current: Option<(Play, usize)>,
-    hushes: Arc<AtomicU64>,
-    /// Samples of the current clip handed over so far, for whoever follows along.
-    progress: Arc<AtomicU64>,
+    shared: Arc<Shared>,
     events: Sender<Spoken>,
 }
 
 impl Player {
-    /// Fills the buffer, whose first frame sounds at `heard`. Both channels must be bounded, so that nothing allocates.
+    /// `rate` in Hz. Both channels must be bounded, so that nothing allocates.
+    pub fn new(
+        rate: u32,
+        channels: u16,
+        queue: Receiver<Play>,
+        events: Sender<Spoken>,
+        shared: Arc<Shared>,
+    ) -> Player {
+        Player { channels: usize::from(channels.max(1)), rate, queue, current: None, shared, events }
+    }
+
+    /// Fills the buffer, whose first frame sounds at `heard`. Allocates, frees and waits for nothing.
     pub fn fill<T>(&mut self, out: &mut [T], heard: Instant)
     where
         T: Sample + FromSample<f32>,
     {
+        self.shared.fills.fetch_add(1, Ordering::Relaxed);
         let mut frames = out.chunks_exact_mut(self.channels);
         let total = frames.len();
         let mut done = 0;
-        let hushes = self.hushes.load(Ordering::Acquire);
+        let hushes = self.shared.hushes.load(Ordering::Acquire);
         while done < total {
             let Some((play, position)) = self.current.take().or_else(|| self.next(hushes, heard, done))
             else {
@@ -82,16 +102,17 @@ impl Player {
                 continue;
             }
             let count = (play.clip.len() - position).min(total - done);
-            for (frame, &sample) in frames.by_ref().zip(&play.clip[position..position + count]) {
+            // The clip leads: a `zip` led by the frames would take one more before it sees that the clip is over.
+            for (&sample, frame) in play.clip[position..position + count].iter().zip(frames.by_ref()) {
                 frame.fill(T::from_sample(sample));
             }
             done += count;
             if position + count == play.clip.len() {
                 let at = self.time(heard, done);
                 let _ = self.events.try_send(Spoken::Ended { id: play.id, at, clip: play.clip });
-                self.progress.store(0, Ordering::Release);
+                self.shared.progress.store(0, Ordering::Release);
             } else {
-                self.progress.store((position + count) as u64, Ordering::Release);
+                self.shared.progress.store((position + count) as u64, Ordering::Release);
                 self.current = Some((play, position + count));
             }
         }
@@ -113,7 +134,7 @@ impl Player {
         let at = self.time(heard, done);
         let samples = (position as u64 * u64::from(RATE) / u64::from(self.rate)) as usize;
         let _ = self.events.try_send(Spoken::CutShort { id: play.id, at, samples, clip: play.clip });
-        self.progress.store(0, Ordering::Release);
+        self.shared.progress.store(0, Ordering::Release);
     }
 
     fn time(&self, heard: Instant, frames: usize) -> Instant {
@@ -126,44 +147,39 @@ const QUEUE: usize = 64;
 /// Callback period, ms. The server holds two, so silence follows a hush within 40 ms and what the device adds.
 const PERIOD_MS: u32 = 20;
 const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
+/// Buffers that must have been asked for before the loudspeaker counts as open.
+const FLOWING: u64 = 4;
 
 /// An open loudspeaker.
 pub struct Speaker {
     device: Device,
     settings: Settings,
     queue: Sender<Play>,
-    hushes: Arc<AtomicU64>,
-    progress: Arc<AtomicU64>,
+    shared: Arc<Shared>,
     events: Receiver<Spoken>,
     notes: Vec<String>,
+    over: Arc<AtomicBool>,
     _stream: cpal::Stream,
 }
 
 impl Speaker {
-    /// Opens the named loudspeaker, or the default one.
+    /// Opens the named loudspeaker, or the default one, and waits until it takes sound: an idle server can need two
+    /// seconds for its first buffers (measured on a null sink), which would hold back the first words.
     pub fn open(wanted: Option<&str>) -> Result<Speaker, AudioError> {
         let (device, mut notes) = device::find(Direction::Output, wanted)?;
         let settings = device::settings(&device, Direction::Output)?;
         let (queue, plays) = crossbeam_channel::bounded(QUEUE);
         let (tell, events) = crossbeam_channel::bounded(4 * QUEUE);
-        let hushes = Arc::new(AtomicU64::new(0));
-        let progress = Arc::new(AtomicU64::new(0));
+        let shared = Arc::new(Shared::default());
         let build = |period: Option<u32>| {
-            let player = Player {
-                channels: usize::from(settings.channels),
-                rate: settings.rate,
-                queue: plays.clone(),
-                current: None,
-                hushes: hushes.clone(),
-                progress: progress.clone(),
-                events: tell.clone(),
-            };
+            let player =
+                Player::new(settings.rate, settings.channels, plays.clone(), tell.clone(), shared.clone());
             stream(&device, settings, period, player, tell.clone())
         };
         let stream = match build(Some(settings.rate * PERIOD_MS / 1000)) {
             Ok(stream) => stream,
             Err(first) => {
-                let stream = build(None).map_err(|_| device::failure(&device, &first))?;
+                let stream = build(None).map_err(|_| device::failure(&device, Direction::Output, &first))?;
                 notes.push(format!(
                     "{}: blocks of its own size ({first}); it may fall silent late",
                     device.name
@@ -171,30 +187,47 @@ impl Speaker {
                 stream
             }
         };
-        stream.play().map_err(|error| device::failure(&device, &error))?;
-        Ok(Speaker { device, settings, queue, hushes, progress, events, notes, _stream: stream })
+        stream.play().map_err(|error| device::failure(&device, Direction::Output, &error))?;
+        let start = Instant::now();
+        while shared.fills.load(Ordering::Relaxed) < FLOWING {
+            if let Ok(Spoken::Lost { why }) = events.try_recv() {
+                return Err(dead(&device, why));
+            }
+            if start.elapsed() > OPEN_TIMEOUT {
+                return Err(dead(&device, format!("it takes no sound within {} s", OPEN_TIMEOUT.as_secs())));
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let over = Arc::new(AtomicBool::new(false));
+        device::watch(&device, Direction::Output, over.clone(), move |why| {
+            let _ = tell.try_send(Spoken::Lost { why });
+        });
+        Ok(Speaker { device, settings, queue, shared, events, notes, over, _stream: stream })
     }
 
     /// Queues mono samples at [`RATE`]. `id` comes back in the events.
     pub fn play(&self, id: u64, samples: &[i16]) -> Result<(), AudioError> {
         let floats: Vec<f32> = samples.iter().copied().map(to_f32).collect();
         let clip: Clip = resample::clip(&floats, RATE, self.settings.rate)?.into();
-        let play = Play { id, hushes: self.hushes.load(Ordering::Acquire), clip };
-        self.queue.try_send(play).map_err(|_| AudioError::Device {
-            device: self.device.name.clone(),
-            why: format!("{QUEUE} clips wait and none is played"),
-            fix: "check the loudspeaker".into(),
+        let play = Play { id, hushes: self.shared.hushes.load(Ordering::Acquire), clip };
+        self.queue.try_send(play).map_err(|error| {
+            let why = match error {
+                TrySendError::Full(_) => format!("{QUEUE} clips wait and none is played"),
+                TrySendError::Disconnected(_) => "it is gone".into(),
+            };
+            dead(&self.device, why)
         })
     }
 
     /// Cuts the clip being played and drops those that wait; each is reported as [`Spoken::CutShort`].
     pub fn hush(&self) {
-        self.hushes.fetch_add(1, Ordering::AcqRel);
+        self.shared.hushes.fetch_add(1, Ordering::AcqRel);
     }
 
     /// Samples of the current clip handed over so far, at [`RATE`].
     pub fn progress(&self) -> usize {
-        (self.progress.load(Ordering::Acquire) * u64::from(RATE) / u64::from(self.settings.rate)) as usize
+        (self.shared.progress.load(Ordering::Acquire) * u64::from(RATE) / u64::from(self.settings.rate))
+            as usize
     }
 
     pub fn events(&self) -> &Receiver<Spoken> {
@@ -210,17 +243,27 @@ impl Speaker {
     }
     /// A switch for another thread, which hushes without waiting for this one.
     pub fn silencer(&self) -> Silencer {
-        Silencer(self.hushes.clone())
+        Silencer(self.shared.clone())
     }
+}
+
+impl Drop for Speaker {
+    fn drop(&mut self) {
+        self.over.store(true, Ordering::Relaxed);
+    }
+}
+
+fn dead(device: &Device, why: String) -> AudioError {
+    AudioError::Device { device: device.name.clone(), why, fix: "choose another loudspeaker".into() }
 }
 
 /// Hushes a [`Speaker`] from another thread.
 #[derive(Clone)]
-pub struct Silencer(Arc<AtomicU64>);
+pub struct Silencer(Arc<Shared>);
 
 impl Silencer {
     pub fn hush(&self) {
-        self.0.fetch_add(1, Ordering::AcqRel);
+        self.0.hushes.fetch_add(1, Ordering::AcqRel);
     }
 }
 
@@ -278,30 +321,21 @@ mod tests {
         player: Player,
         queue: Sender<Play>,
         events: Receiver<Spoken>,
-        hushes: Arc<AtomicU64>,
+        shared: Arc<Shared>,
         start: Instant,
     }
 
-    fn rig(channels: usize) -> Rig {
+    fn rig(channels: u16) -> Rig {
         let (queue, plays) = crossbeam_channel::bounded(8);
         let (tell, events) = crossbeam_channel::bounded(32);
-        let hushes = Arc::new(AtomicU64::new(0));
-        let progress = Arc::new(AtomicU64::new(0));
-        let player = Player {
-            channels,
-            rate: 48_000,
-            queue: plays,
-            current: None,
-            hushes: hushes.clone(),
-            progress,
-            events: tell,
-        };
-        Rig { player, queue, events, hushes, start: Instant::now() }
+        let shared = Arc::new(Shared::default());
+        let player = Player::new(48_000, channels, plays, tell, shared.clone());
+        Rig { player, queue, events, shared, start: Instant::now() }
     }
 
     impl Rig {
         fn play(&self, id: u64, samples: usize) {
-            let hushes = self.hushes.load(Ordering::Acquire);
+            let hushes = self.shared.hushes.load(Ordering::Acquire);
             self.queue.send(Play { id, hushes, clip: vec![0.5; samples].into() }).unwrap();
         }
         fn fill(&mut self, frames: usize) -> Vec<f32> {
@@ -336,7 +370,7 @@ mod tests {
     fn a_clip_begins_and_ends_where_its_samples_are_heard() {
         let mut rig = rig(1);
         rig.play(7, 48_000 / 10);
-        assert_eq!(rig.fill(2400), vec![0.5; 2400]);
+        assert!(rig.fill(2400).iter().all(|&sample| sample == 0.5));
         assert_eq!(rig.told(), ["7 began at 0"]);
         let out = rig.fill(4800);
         assert_eq!((out[2399], out[2400]), (0.5, 0.0));
@@ -348,7 +382,7 @@ mod tests {
         let mut rig = rig(2);
         rig.play(1, 480);
         rig.play(2, 480);
-        assert_eq!(rig.fill(960), vec![0.5; 1920]);
+        assert!(rig.fill(960).iter().all(|&sample| sample == 0.5));
         assert_eq!(rig.told(), ["1 began at 0", "1 ended at 10", "2 began at 10", "2 ended at 20"]);
     }
 
@@ -358,10 +392,10 @@ mod tests {
         rig.play(1, 48_000);
         rig.play(2, 48_000);
         rig.fill(960);
-        rig.hushes.fetch_add(1, Ordering::AcqRel);
+        rig.shared.hushes.fetch_add(1, Ordering::AcqRel);
         rig.play(3, 48_000);
         let out = rig.fill(960);
-        assert_eq!(out, vec![0.5; 960], "what was queued after the hush plays at once");
+        assert!(out.iter().all(|&sample| sample == 0.5), "what was queued after the hush plays at once");
         assert_eq!(
             rig.told(),
             ["1 began at 0", "1 cut at 0 after 320", "2 cut at 0 after 0", "3 began at 0"]

@@ -69,7 +69,7 @@ const WHOLE_FILE: Limits = Limits {
     begin_ms: 48.0,
     early_ms: f32::INFINITY,
     end_ms: f32::INFINITY,
-    lead_ms: 256.0,
+    lead_ms: 480.0,
     longest_ms: 60_000.0,
 };
 

@@ -52,15 +52,15 @@ pub struct RehearseArgs {
     /// Loudspeaker for --aloud
     #[arg(long, value_name = "DEVICE")]
     speaker: Option<String>,
-    /// The tool's voice
-    #[arg(long, value_name = "VOICE", default_value = "flite:slt")]
-    voice: RenderVoice,
-    /// The stand-in worker's voice
-    #[arg(long, value_name = "VOICE", default_value = "flite:rms")]
-    worker_voice: RenderVoice,
-    /// The stand-in observer's voice
-    #[arg(long, value_name = "VOICE", default_value = "flite:kal16")]
-    observer_voice: RenderVoice,
+    /// The tool's voice (default: flite:slt in English, espeak-ng otherwise)
+    #[arg(long, value_name = "VOICE")]
+    voice: Option<RenderVoice>,
+    /// The stand-in worker's voice (default: flite:rms in English, espeak-ng otherwise)
+    #[arg(long, value_name = "VOICE")]
+    worker_voice: Option<RenderVoice>,
+    /// The stand-in observer's voice (default: flite:awb in English, espeak-ng otherwise)
+    #[arg(long, value_name = "VOICE")]
+    observer_voice: Option<RenderVoice>,
     /// Give up after this many minutes on the session's clock
     #[arg(long, value_name = "MINUTES", default_value_t = 60)]
     limit: u64,
@@ -76,17 +76,18 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let mut ready =
         ready(&args.session.procedure, posts, args.session.engine, args.session.model.as_deref())?;
     let script = script(&args, &ready)?;
-    let mut tool = Renderer::new(args.voice.clone())?;
-    let worker = Renderer::new(args.worker_voice.clone())?;
-    let observer = Renderer::new(args.observer_voice.clone())?;
+    let voices = Voices::chosen(&args, &ready.procedure.language);
+    let mut tool = Renderer::new(voices.tool.clone())?;
+    let worker = Renderer::new(voices.worker.clone())?;
+    let observer = Renderer::new(voices.observer.clone())?;
     let aloud: Option<Box<dyn Aloud>> = match args.aloud {
         true => Some(Box::new(Loud::open(args.speaker.as_deref())?)),
         false => None,
     };
     let interrupted = interrupted_flag()?;
     args.session.introduce(&ready, &ready.notes);
-    let described = describe(&args);
-    let voice = format!("rendered: {}", args.voice);
+    let described = describe(&args, &voices);
+    let voice = format!("rendered: {}", voices.tool);
     let keeper = args.session.open(&ready, posts, voice, "rehearsal", Some(described), args.aloud)?;
     let folder = keeper.folder().path().to_path_buf();
     let cast = Cast::new(Actors::new(script, args.seed), posts, worker, observer, args.noise, args.seed);
@@ -94,17 +95,41 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let limit = args.limit.saturating_mul(60_000);
     let simulation = Simulation::new(keeper, listeners, &mut tool, Box::new(cast), aloud, limit);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
-    let summary = keeper.close(end_ms, result.is_err())?;
+    let closed = keeper.close(end_ms, result.is_err());
+    // What ended the session tells more than what then kept its record from being closed.
     result?;
-    args.session.conclude(&summary, &folder)
+    args.session.conclude(&closed?, &folder)
+}
+
+/// Who speaks with which voice.
+struct Voices {
+    tool: RenderVoice,
+    worker: RenderVoice,
+    observer: RenderVoice,
+}
+
+impl Voices {
+    fn chosen(args: &RehearseArgs, language: &str) -> Voices {
+        let english = language.split('-').next() == Some("en");
+        let person = |chosen: &Option<RenderVoice>, flite: &str| match chosen {
+            Some(voice) => voice.clone(),
+            None if english => RenderVoice::Flite(flite.to_string()),
+            None => RenderVoice::for_language(language),
+        };
+        Voices {
+            tool: args.voice.clone().unwrap_or_else(|| RenderVoice::for_language(language)),
+            worker: person(&args.worker_voice, "rms"),
+            observer: person(&args.observer_voice, "awb"),
+        }
+    }
 }
 
 /// What shapes the session, for the journal.
-fn describe(args: &RehearseArgs) -> String {
+fn describe(args: &RehearseArgs, voices: &Voices) -> String {
     let mut words = vec![
         format!("seed {}", args.seed),
-        format!("worker {}", args.worker_voice),
-        format!("observer {}", args.observer_voice),
+        format!("worker {}", voices.worker),
+        format!("observer {}", voices.observer),
     ];
     if let Some(noise) = args.noise {
         words.push(format!("noise {noise}"));

@@ -2,12 +2,14 @@
 
 use super::session::{interrupted_flag, is_set, SessionArgs};
 use crate::audio::wav;
+use crate::conduct::live::{Live, Mouth, OpenMicrophone};
 use crate::conduct::set_up::{ready, Ready};
 use crate::conduct::simulation::{Recorded, Simulation};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
-use crate::voice::{RenderVoice, Renderer};
+use crate::voice::{LiveVoice, RenderVoice, RenderedVoice, Renderer, SystemVoice, VoiceError};
 use std::str::FromStr;
+use std::time::Duration;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -70,9 +72,86 @@ fn usage(what: String) -> Failure {
 
 pub fn run(args: RunArgs) -> Result<ExitCode, Failure> {
     if args.input.is_empty() {
-        return Err(usage("live: not yet".into()));
+        live(&args)
+    } else {
+        from_recordings(&args)
     }
-    from_recordings(&args)
+}
+
+/// With microphones, in real time.
+fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
+    let mics = match args.mic.as_slice() {
+        [] => vec![(Post::Room, None)],
+        named => by_post(named, "--mic")?.into_iter().map(|(post, name)| (post, Some(name))).collect(),
+    };
+    let posts: Vec<Post> = mics.iter().map(|(post, _)| *post).collect();
+    let mut ready =
+        ready(&args.session.procedure, &posts, args.session.engine, args.session.model.as_deref())?;
+    let mouth = mouth(args, &mut ready)?;
+    let mut microphones = Vec::new();
+    for (post, name) in &mics {
+        let open = OpenMicrophone::open(name.as_deref(), *post)?;
+        ready.notes.extend(open.notes().iter().cloned());
+        ready.notes.push(format!("the {}'s microphone: {}", post.name(), open.describe()));
+        microphones.push(open);
+    }
+    let interrupted = interrupted_flag()?;
+    args.session.introduce(&ready, &ready.notes);
+    let voice = mouth.voice.describe();
+    let keeper = args.session.open(&ready, &posts, voice, "live", None, true)?;
+    let folder = keeper.folder().path().to_path_buf();
+    let listeners = std::mem::take(&mut ready.listeners);
+    let (keeper, end_ms, result) =
+        Live::new(keeper, mouth, listeners, microphones)?.run(&|| is_set(&interrupted));
+    let summary = keeper.close(end_ms, result.is_err())?;
+    result?;
+    args.session.conclude(&summary, &folder)
+}
+
+/// How long the system's voice has to answer before the rendered one is taken.
+const SYSTEM_VOICE: Duration = Duration::from_secs(1);
+/// How long it has when it is asked for by name: starting the speech service can take a few seconds.
+const SYSTEM_VOICE_BY_NAME: Duration = Duration::from_secs(10);
+
+/// The voice asked for; without a wish the system's when it answers, else the rendered one, which is said.
+fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
+    let (events_out, events) = crossbeam_channel::unbounded();
+    let (tap, played) = crossbeam_channel::unbounded();
+    let language = ready.procedure.language.clone();
+    let speaker = args.speaker.clone();
+    let rendered = {
+        let events = events_out.clone();
+        let language = language.clone();
+        move |wanted: Option<RenderVoice>| -> Result<RenderedVoice, VoiceError> {
+            let voice = wanted.unwrap_or_else(|| RenderVoice::for_language(&language));
+            RenderedVoice::start(Renderer::new(voice)?, speaker.as_deref(), events, Some(tap))
+        }
+    };
+    let wanted = args.voice.as_deref();
+    if matches!(wanted, None | Some("system")) {
+        let timeout = if wanted.is_some() { SYSTEM_VOICE_BY_NAME } else { SYSTEM_VOICE };
+        match SystemVoice::start(&language, events_out, timeout) {
+            Ok(voice) => {
+                ready.notes.push(format!("voice: {} (its sound is not in the recording)", voice.describe()));
+                let second = move || rendered(None).map(|voice| Box::new(voice) as Box<dyn LiveVoice>);
+                return Ok(Mouth { voice: Box::new(voice), events, played, second: Some(Box::new(second)) });
+            }
+            Err(error) if wanted == Some("system") => return Err(error.into()),
+            Err(error) => ready.notes.push(format!("{error}; the rendered voice speaks instead")),
+        }
+    }
+    let name = match wanted {
+        None | Some("system" | "rendered") => None,
+        Some(name) => Some(named_voice(name)?),
+    };
+    let voice = rendered(name)?;
+    ready.notes.extend(voice.notes().iter().cloned());
+    ready.notes.push(format!("voice: {}", voice.describe()));
+    Ok(Mouth { voice: Box::new(voice), events, played, second: None })
+}
+
+fn named_voice(name: &str) -> Result<RenderVoice, Failure> {
+    RenderVoice::from_str(name).map_err(|why| usage(format!("--voice {name}: {why}")))
 }
 
 /// From WAV files: virtual time, rendered voice.
@@ -97,9 +176,10 @@ fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     let source = Box::new(Recorded::new(clips));
     let simulation = Simulation::new(keeper, listeners, &mut renderer, source, None, u64::MAX);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
-    let summary = keeper.close(end_ms, result.is_err())?;
+    let closed = keeper.close(end_ms, result.is_err());
+    // What ended the session tells more than what then kept its record from being closed.
     result?;
-    args.session.conclude(&summary, &folder)
+    args.session.conclude(&closed?, &folder)
 }
 
 /// The voice to render with; the system's voice can't be had as sound, which is said.
@@ -112,6 +192,6 @@ fn rendered_voice(wanted: Option<&str>, ready: &mut Ready) -> Result<RenderVoice
             Ok(RenderVoice::for_language(&ready.procedure.language))
         }
         None | Some("rendered") => Ok(RenderVoice::for_language(&ready.procedure.language)),
-        Some(name) => RenderVoice::from_str(name).map_err(|why| usage(format!("--voice {name}: {why}"))),
+        Some(name) => named_voice(name),
     }
 }

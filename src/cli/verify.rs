@@ -16,12 +16,22 @@ pub fn run(dir: &Path, json: bool) -> Result<ExitCode, Failure> {
 
 /// As `run`, and compares the last digest with one noted when the session ended (at least its first 16 digits).
 pub fn run_against(dir: &Path, json: bool, noted: Option<&str>) -> Result<ExitCode, Failure> {
+    run_to(&mut io::stdout().lock(), dir, json, noted)
+}
+
+/// As `run_against`, printing to `out`.
+pub fn run_to(
+    out: &mut impl Write,
+    dir: &Path,
+    json: bool,
+    noted: Option<&str>,
+) -> Result<ExitCode, Failure> {
     let mut report = verify(dir)?;
     if let Some(noted) = noted {
         report.compare_with(noted);
     }
     let text = if json { as_json(&report)? } else { as_text(&report, noted.is_some()) };
-    match io::stdout().lock().write_all(text.as_bytes()) {
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         // Whoever reads the report has seen enough (`| head`); the exit code still tells.
         Err(error) if error.kind() == ErrorKind::BrokenPipe => {}
         Err(error) => {
@@ -119,5 +129,53 @@ fn clock(seconds: u64) -> String {
         format!("{h}:{m:02}:{s:02}")
     } else {
         format!("{m}:{s:02}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::verify::Audio;
+    use chrono::DateTime;
+
+    fn report(state: State, findings: Vec<Finding>) -> Report {
+        let at = |text| DateTime::parse_from_rfc3339(text).ok();
+        Report {
+            folder: "sessions/one".into(),
+            state,
+            findings,
+            lines: 212,
+            first: at("2026-11-25T00:15:00+01:00"),
+            last: at("2026-11-25T00:50:12+01:00"),
+            last_ms: Some(2_112_900),
+            digest: Some("ab".repeat(32)),
+            audio: Some(Audio { tracks: 2, seconds: 3_723.4, as_written: Some(true) }),
+        }
+    }
+
+    #[test]
+    fn a_sound_report_gives_the_digest_and_what_it_is_worth() {
+        let text = as_text(&report(State::Sound, Vec::new()), false);
+        for part in ["SOUND", "212 lines, 35:12", "2 tracks, 1:02:03, as it was written", &"ab".repeat(32)] {
+            assert!(text.contains(part), "{part} in {text}");
+        }
+        assert!(text.contains("noted elsewhere"));
+        assert!(!as_text(&report(State::Sound, Vec::new()), true).contains("noted elsewhere"));
+    }
+
+    #[test]
+    fn a_finding_says_where_it_is_and_cannot_steer_the_terminal() {
+        let what = "'\u{1b}[2Jx' is missing".to_owned();
+        let finding = Finding { weight: Weight::Altered, file: "journal.jsonl", line: Some(17), what };
+        let text = as_text(&report(State::Altered, vec![finding]), false);
+        assert!(text.contains("ALTERED  journal.jsonl:17: '\u{fffd}[2Jx' is missing\n"), "{text}");
+        assert!(!text.contains('\u{1b}'));
+    }
+
+    #[test]
+    fn every_state_has_its_exit_code() {
+        assert_eq!(exit_code(State::Sound), ExitCode::Done);
+        assert_eq!(exit_code(State::CutOff), ExitCode::CutOff);
+        assert_eq!(exit_code(State::Altered), ExitCode::Tampered);
     }
 }

@@ -12,11 +12,13 @@ use serde::Deserialize;
 use std::collections::BTreeMap;
 
 /// Something a stand-in says at a time on the session clock.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Line {
     pub role: Role,
     pub at_ms: u64,
     pub text: String,
+    /// Louder than usual by this much, dB.
+    pub louder_db: f32,
 }
 
 /// What goes wrong at a step, once or several times.
@@ -165,6 +167,10 @@ mod pace {
     pub const WORK: std::ops::Range<u64> = 1_500..5_000;
     /// The observer looks first.
     pub const LOOK: std::ops::Range<u64> = 600..2_200;
+    /// People who are asked again speak up, dB a try (common practice, no source).
+    pub const SPEAK_UP_DB: f32 = 3.0;
+    /// At most this much, dB.
+    pub const SHOUT_DB: f32 = 9.0;
     /// Beyond a step's minimum time.
     pub const PATIENCE: u64 = 700;
 }
@@ -202,7 +208,14 @@ impl Actors {
             Some(slip) => self.slipped(procedure, state, slip)?,
             None => self.right_answer(procedure, state),
         };
-        Some(Line { role, at_ms: state.now_ms + wait, text })
+        let louder_db = self.louder(state);
+        Some(Line { role, at_ms: state.now_ms + wait, text, louder_db })
+    }
+
+    /// Speaking up lasts over a hold: whoever was not heard at this step goes on louder.
+    fn louder(&self, state: &State) -> f32 {
+        let step = state.current_step().map_or(0, |step| state.steps[usize::from(step)].asks_again);
+        (pace::SPEAK_UP_DB * step.max(state.tries) as f32).min(pace::SHOUT_DB)
     }
 
     fn still_to_wait(&self, procedure: &Procedure, state: &State, step: u16) -> u64 {
@@ -218,7 +231,8 @@ impl Actors {
         let stop_again = why == HoldWhy::Stop;
         let call = if stop_again { Call::Stop } else { Call::CarryOn };
         let wait = 1_000 + self.random.random_range(pace::LOOK);
-        Line { role: Role::Observer, at_ms: state.now_ms + wait, text: call_text(procedure, call) }
+        let louder_db = self.louder(state);
+        Line { role: Role::Observer, at_ms: state.now_ms + wait, text: call_text(procedure, call), louder_db }
     }
 
     fn take_slip(&mut self, place: &str, role: Role) -> Option<Slip> {

@@ -16,6 +16,9 @@ use crate::session::{step, Action, Event, Note, Outcome, Standing, State, What};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde::{Deserialize, Serialize};
 
+/// The tool waits for somebody who is speaking at most this long: a phrase of six words takes 3 s.
+const LONGEST_WAIT_MS: u64 = 4_000;
+
 /// How a session began: the journal's first line, of kind `session`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Opening {
@@ -141,6 +144,13 @@ impl Keeper {
         self.screen.event(&self.procedure, &event, &actions);
         self.show();
         Ok(actions)
+    }
+
+    /// Whether `What::Time` is due. Nobody is talked over: it waits for whoever is speaking, though not for ever, since
+    /// what sounds like speech may be noise.
+    pub fn due(&self, now_ms: u64, somebody_speaks: bool) -> bool {
+        let patience = if somebody_speaks { LONGEST_WAIT_MS } else { 0 };
+        self.state.wake_at().is_some_and(|wake| now_ms >= wake.saturating_add(patience))
     }
 
     /// A fallback, a conversion, a loss: on the screen and in the journal.
@@ -323,9 +333,9 @@ fn totals(state: &State, end_ms: u64) -> Totals {
         seconds: end_ms as f64 / 1000.0,
         steps_done: count(Standing::Confirmed),
         steps_skipped: count(Standing::Skipped),
-        asks_again: state.steps.iter().map(|step| step.asks_again).sum(),
+        asks_again: state.all_asks_again,
         refusals: state.steps.iter().map(|step| step.refusals).sum(),
-        reminders: state.steps.iter().map(|step| step.reminders).sum(),
+        reminders: state.all_reminders,
         holds: state.holds,
         stops: state.stops,
         go_backs: state.go_backs,

@@ -4,7 +4,9 @@
 //! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. Decides nothing about moving on.
 
 pub mod actors;
+pub mod ear;
 pub mod keeper;
+pub mod live;
 pub mod replay;
 pub mod set_up;
 pub mod simulation;

@@ -138,7 +138,8 @@ impl<'a> Simulation<'a> {
         }
         self.at += TICK as u64;
         self.keeper.advance_tracks(self.at.saturating_sub(TRACK_LAG))?;
-        if self.keeper.state.wake_at().is_some_and(|wake| wake <= self.now_ms()) {
+        let somebody_speaks = self.listeners.iter().any(Listener::speaking);
+        if self.keeper.due(self.now_ms(), somebody_speaks) {
             self.events.push_back(What::Time);
         }
         if let Some(aloud) = &mut self.aloud {
@@ -246,7 +247,7 @@ impl Cast {
             Role::Worker => &mut self.worker,
             Role::Observer => &mut self.observer,
         };
-        let samples = at_level(&voice.render(&line.text)?, PERSON_DBFS);
+        let samples = at_level(&voice.render(&line.text)?, PERSON_DBFS + line.louder_db);
         if let Some(index) = post_of(line.role, &self.posts)
             .and_then(|post| self.posts.iter().position(|known| *known == post))
         {

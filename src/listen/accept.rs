@@ -7,7 +7,7 @@
 use super::engine::{Candidate, Kind, Scores};
 use super::heard::{Doubt, Evidence, Ignored, Verdict};
 
-/// Thresholds, in nats. The defaults were set on the tuning half of the recordings described in docs/listening-first.md.
+/// Thresholds, in nats. The defaults were set on the tuning half of the recordings described in docs/performance.md.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bar {
     /// A phrase is accepted only at or above this score (nats per phone below the best free path; 0 is perfect).

@@ -29,7 +29,7 @@ pub struct Limits {
 }
 
 impl Default for Limits {
-    /// Measured on the human recordings of docs/listening-first.md, but for `longest_ms`: no phrase takes 10 s.
+    /// Measured on the human recordings of docs/performance.md, but for `longest_ms`: no phrase takes 10 s.
     fn default() -> Self {
         Limits {
             voice: 0.5,
@@ -37,7 +37,7 @@ impl Default for Limits {
             begin_ms: 48.0,
             early_ms: 256.0,
             end_ms: 656.0,
-            lead_ms: 256.0,
+            lead_ms: 480.0,
             longest_ms: 10_000.0,
         }
     }
@@ -79,6 +79,8 @@ pub struct Segmenter {
     recent: VecDeque<bool>,
     room: RoomLevel,
     running: Option<Running>,
+    /// A cut at a position that has not come yet.
+    cut_at: Option<u64>,
 }
 
 struct Running {
@@ -101,6 +103,7 @@ impl Segmenter {
             recent: VecDeque::new(),
             room: RoomLevel::default(),
             running: None,
+            cut_at: None,
         }
     }
 
@@ -128,8 +131,17 @@ impl Segmenter {
         }
     }
 
-    /// Forgets speech before `at` (the tool's own voice): an utterance that is running begins anew there.
+    /// Forgets speech before `at` (the tool's own voice): an utterance that is running begins anew there. A place that
+    /// has not come yet is cut when it comes.
     pub fn cut(&mut self, at: u64) {
+        if at > self.at {
+            self.cut_at = Some(at);
+        } else {
+            self.cut_now(at);
+        }
+    }
+
+    fn cut_now(&mut self, at: u64) {
         if let Some(running) = &mut self.running {
             if running.from < at {
                 let drop = usize::try_from(at - running.from).unwrap_or(usize::MAX).min(running.audio.len());
@@ -159,6 +171,9 @@ impl Segmenter {
     }
 
     fn frame(&mut self, frame: &[i16], found: &mut dyn FnMut(Found) -> bool) {
+        if let Some(at) = self.cut_at.take_if(|at| *at <= self.at) {
+            self.cut_now(at);
+        }
         let score = self.detector.predict_i16(frame);
         match self.running.take() {
             Some(running) => self.running = self.go_on(running, frame, score, found),
@@ -325,6 +340,7 @@ mod tests {
             silent_ms: 0.0,
             paused: false,
         });
+        segmenter.at = 9_000;
         segmenter.cut(5_000);
         let running = segmenter.running.as_ref().unwrap();
         assert_eq!((running.from, running.start, running.audio.len()), (5_000, 5_000, 4_000));

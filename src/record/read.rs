@@ -179,8 +179,7 @@ impl Chain {
                 seen => cut(seen, "this is the last line, and not the closing one"),
             };
         }
-        let unfinished = serde_json::from_slice::<IgnoredAny>(text).is_err_and(|error| error.is_eof());
-        if !unfinished || self.ended {
+        if !breaks_off(text) || self.ended {
             // A whole line that lacks only its line end is as good as any; whatever else stands here was put here.
             self.take(text);
             return cut(self.seen, "the last line has no line end");
@@ -191,6 +190,14 @@ impl Chain {
     fn problem(&mut self, what: String) {
         self.problems.push(Problem { line: self.seen, what });
     }
+}
+
+/// Whether this is the beginning of a JSON text.
+fn breaks_off(text: &[u8]) -> bool {
+    let eof = |text: &[u8]| serde_json::from_slice::<IgnoredAny>(text).is_err_and(|error| error.is_eof());
+    // The parser takes a number cut after its sign or its 'e' for a wrong one; with a digit more it is one that is
+    // still within an unfinished object.
+    eof(text) || eof(&[text, b"0"].concat())
 }
 
 #[derive(Deserialize)]
@@ -230,6 +237,14 @@ mod tests {
             let reading = read_bytes(bytes);
             assert!(reading.problems.is_empty(), "{reading:?}");
             assert!(matches!(reading.tail, Tail::CutOff { .. }));
+        }
+    }
+
+    #[test]
+    fn a_number_may_break_off_anywhere() {
+        for text in ["{\"a\":-", "{\"a\":-0.", "{\"a\":1e", "{\"a\":1e-", "{\"a\":[1E+"] {
+            let reading = read_bytes(text.as_bytes());
+            assert!(reading.problems.is_empty(), "{text}");
         }
     }
 

@@ -158,7 +158,7 @@ pub fn finish(
 
 /// An account for tests, with something in every field.
 #[cfg(test)]
-pub(super) fn example() -> Account {
+fn example() -> Account {
     let at = |text| DateTime::parse_from_rfc3339(text).expect("a valid time");
     Account {
         session: "20261124T231500Z-donning".to_owned(),

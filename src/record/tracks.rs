@@ -145,12 +145,9 @@ impl Tracks {
             let missed = self.written.saturating_sub(at).min(piece.len() as u64);
             late.dropped += missed;
             self.dropped += missed;
-            // Below WINDOW and piece.len(), so both fit any usize.
-            self.mix(
-                track,
-                (at + missed - self.written.min(at + missed)) as usize,
-                &piece[missed as usize..],
-            );
+            // At most WINDOW and piece.len(), so both fit any usize.
+            let from = (at + missed).saturating_sub(self.written) as usize;
+            self.mix(track, from, &piece[missed as usize..]);
             at = end;
         }
         Ok(late)

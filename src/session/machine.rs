@@ -6,12 +6,12 @@
 use super::event::{Action, Event, Note, Saying, Unheeded, What};
 use super::lines::{fill, lines, Lines};
 use super::state::{
-    calls, At, Deadline, HoldWhy, LastCall, Outcome, Phase, Reason, Speaking, Standing, State,
+    calls, At, Deadline, HoldWhy, LastCall, Outcome, Phase, Reason, Span, Speaking, Standing, State,
 };
 use crate::listen::heard::{Heard, Verdict};
 use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
 
-/// The awaited answer came while the tool spoke: ask for it this long after the tool ended, ms.
+/// The awaited answer began while the tool spoke: ask for it this long after both have ended, ms.
 const EARLY_ASK_MS: u64 = 1_500;
 /// On hold, say so again this often, ms.
 const STILL_HELD_MS: u64 = 60_000;
@@ -39,11 +39,23 @@ impl Machine<'_> {
             (Phase::Ready, What::Begin) => self.begin(),
             (_, What::Interrupt) => self.end(Outcome::Interrupted),
             (_, What::InputEnded) => self.end(Outcome::InputEnded),
+            (Phase::Ready, What::PostLost { post, why }) => {
+                self.note_lost(post, why);
+            }
+            (Phase::Ready, What::PostBack { post }) => self.post_back(post),
             (Phase::Ready, _) | (_, What::Begin) => {}
             (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
-            (_, What::SpeechEnded { utterance, .. }) => self.speech_ended(utterance),
+            (_, What::SpeechEnded { utterance, whole: true }) => self.speech_ended(utterance),
+            // What the session itself hushed is no longer being said; this was cut short by something else.
+            (_, What::SpeechEnded { utterance, whole: false }) => {
+                self.voice_failed(utterance, "cut short".to_string());
+            }
             (_, What::VoiceFailed { utterance, why }) => self.voice_failed(utterance, why),
-            (_, What::Heard(heard)) => self.heard(&heard),
+            (_, What::Heard(mut heard)) => {
+                // Nobody is heard before having begun; a minimum time must not be over by a wrong number.
+                heard.start_ms = heard.start_ms.min(self.state.now_ms);
+                self.heard(&heard);
+            }
             (_, What::Time) => self.time(),
             (_, What::PostLost { post, why }) => self.post_lost(post, why),
             (_, What::PostBack { post }) => self.post_back(post),
@@ -53,13 +65,19 @@ impl Machine<'_> {
     // ---- the course of a session ----
 
     fn begin(&mut self) {
-        match &self.procedure.opening {
-            Some(opening) => {
-                self.enter(Phase::Opening);
-                self.say(Saying::Opening, opening.clone());
-            }
+        if let Some(post) = self.state.lost.first().copied() {
+            return self.hold(HoldWhy::PostLost(post));
+        }
+        match self.procedure.opening {
+            Some(_) => self.open(""),
             None => self.go_on(""),
         }
+    }
+
+    fn open(&mut self, remark: &str) {
+        self.enter(Phase::Opening);
+        let text = self.procedure.opening.as_deref().unwrap_or_default();
+        self.say(Saying::Opening, format!("{remark}{text}"));
     }
 
     /// Enters the first place that is not done yet.
@@ -118,6 +136,7 @@ impl Machine<'_> {
         self.state.reminders = 0;
         self.state.came_early = false;
         self.state.deadline = None;
+        self.state.silence_before = None;
     }
 
     fn end(&mut self, outcome: Outcome) {
@@ -146,8 +165,9 @@ impl Machine<'_> {
         }
         let utterance = self.state.next_utterance;
         self.state.next_utterance += 1;
-        self.state.speaking = Some(Speaking { utterance, began: false });
+        self.state.speaking = Some(Speaking { utterance, began: false, since_ms: self.state.now_ms });
         self.state.answers_from_ms = None;
+        self.state.silence_before = None;
         self.state.deadline = None;
         self.state.came_early = false;
         self.actions.push(Action::Say { utterance, saying, text });
@@ -156,16 +176,17 @@ impl Machine<'_> {
     fn speech_began(&mut self, utterance: u64) {
         if let Some(speaking) = self.state.speaking.as_mut().filter(|s| s.utterance == utterance) {
             speaking.began = true;
+            speaking.since_ms = self.state.now_ms;
         }
     }
 
     fn speech_ended(&mut self, utterance: u64) {
-        if self.state.speaking.is_none_or(|speaking| speaking.utterance != utterance) {
+        let Some(speaking) = self.state.speaking.take_if(|speaking| speaking.utterance == utterance) else {
             return;
-        }
+        };
         let now = self.state.now_ms;
-        self.state.speaking = None;
-        self.state.answers_from_ms = Some(now.saturating_sub(self.state.grace_ms));
+        let from = now.saturating_sub(self.state.grace_ms).max(speaking.since_ms);
+        self.state.answers_from_ms = Some(from);
         match self.state.phase {
             Phase::Opening => self.go_on(""),
             Phase::Closing => self.end(Outcome::Completed),
@@ -177,7 +198,7 @@ impl Machine<'_> {
         }
     }
 
-    /// Sets the time after which the tool speaks again if nobody does.
+    /// Sets the time, from now, after which the tool speaks again if nobody does.
     fn wait(&mut self) {
         let rules = &self.procedure.rules;
         let (after_ms, why) = match self.state.phase {
@@ -191,7 +212,7 @@ impl Machine<'_> {
             _ => return,
         };
         self.state.came_early = false;
-        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms + after_ms, why });
+        self.state.deadline = Some(Deadline { at_ms: self.state.now_ms.saturating_add(after_ms), why });
     }
 
     fn voice_failed(&mut self, utterance: u64, why: String) {
@@ -220,31 +241,49 @@ impl Machine<'_> {
         match deadline.why {
             Reason::StillHeld => {
                 let text = self.with_calls(self.lines.still_held, &[]);
-                self.say(Saying::Hold, text);
+                self.call_again(Saying::Hold, text);
             }
             Reason::TooEarly => {
                 let text = self.asking(self.lines.early, &[]);
-                self.say(Saying::AskAgain, text);
+                self.call_again(Saying::AskAgain, text);
             }
             Reason::Silence => self.remind(),
         }
     }
 
+    /// Speaks because time passed. Who had begun to answer in the silence before is talked over, and counts.
+    fn call_again(&mut self, saying: Saying, text: String) {
+        let now = self.state.now_ms;
+        let silence = self.state.answers_from_ms.map(|from| Span { from_ms: from, to_ms: now });
+        self.say(saying, text);
+        self.state.silence_before = silence;
+    }
+
     fn remind(&mut self) {
+        if self.state.reminders >= self.procedure.rules.reminders {
+            return self.hold(HoldWhy::NoAnswer);
+        }
         self.state.reminders += 1;
+        self.state.all_reminders += 1;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].reminders += 1;
         }
-        if self.state.reminders > self.procedure.rules.reminders {
-            return self.hold(HoldWhy::NoAnswer);
-        }
         let text = self.asking(self.lines.reminder, &[]);
-        self.say(Saying::Reminder, text);
+        self.call_again(Saying::Reminder, text);
     }
 
     // ---- what people say ----
 
     fn heard(&mut self, heard: &Heard) {
+        let named = match &heard.verdict {
+            Verdict::Accepted { phrase } | Verdict::Other { phrase } => Some(phrase),
+            Verdict::Unsure { closest, .. } => Some(closest),
+            Verdict::Ignored { .. } => None,
+        };
+        // A journal that was altered, or of another procedure, may name any number.
+        if named.is_some_and(|id| usize::from(id.0) >= self.procedure.phrases.len()) {
+            return self.unheeded(heard.post, Unheeded::Ignored);
+        }
         match &heard.verdict {
             Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
             Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
@@ -254,6 +293,8 @@ impl Machine<'_> {
             // A call of no use now (hold while held) arrives as Other: it must not be taken for a wrong answer.
             Verdict::Other { phrase } => match self.procedure.phrase(*phrase).used {
                 Use::Call { .. } => self.unheeded(heard.post, Unheeded::NoEffect),
+                // It counts by now, but was judged as one that does not: it has to be said again.
+                _ if self.state.expected(self.procedure).contains(phrase) => self.unsure(*phrase, heard),
                 _ => self.phrase(*phrase, heard),
             },
             Verdict::Unsure { closest, .. } => self.unsure(*closest, heard),
@@ -265,7 +306,12 @@ impl Machine<'_> {
         let Some(awaited) = self.state.awaited(self.procedure) else {
             return Some(Unheeded::NotAwaited(Role::Observer));
         };
-        if self.state.answers_from_ms.is_none_or(|from| heard.start_ms < from) {
+        let now = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        let before = self
+            .state
+            .silence_before
+            .is_some_and(|silence| (silence.from_ms..silence.to_ms).contains(&heard.start_ms));
+        if !now && !before {
             return Some(Unheeded::WhileSpeaking);
         }
         if !heard.post.hears(awaited) {
@@ -282,6 +328,9 @@ impl Machine<'_> {
         if let Some(why) = self.not_an_answer(heard) {
             if why == Unheeded::WhileSpeaking && self.state.expected(self.procedure).contains(&phrase) {
                 self.state.came_early = true;
+                if self.state.speaking.is_none() {
+                    self.wait();
+                }
             }
             return self.unheeded(heard.post, why);
         }
@@ -395,6 +444,7 @@ impl Machine<'_> {
 
     fn ask_again(&mut self, post: Post, line: String) {
         self.state.tries += 1;
+        self.state.all_asks_again += 1;
         let try_number = self.state.tries;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].asks_again += 1;
@@ -423,13 +473,15 @@ impl Machine<'_> {
         // The end is decided by a stop that was begun after the tool said what a second stop does.
         let stopped = matches!(self.state.phase, Phase::Held { why: HoldWhy::Stop, .. });
         let announced = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        // Both set a held session going, so both are the observer's, and neither goes without a microphone.
+        let releases = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
         match call {
             Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
-            Call::CarryOn if !heard.post.hears(Role::Observer) => {
+            _ if releases && !heard.post.hears(Role::Observer) => {
                 self.unheeded(heard.post, Unheeded::ObserverOnly);
                 return self.say(Saying::Remark, self.lines.observer_only.to_string());
             }
-            Call::CarryOn if !self.state.lost.is_empty() => {
+            _ if releases && !self.state.lost.is_empty() => {
                 self.unheeded(heard.post, Unheeded::StillLost);
                 let post = self.state.lost[0];
                 let text = fill(self.lines.still_lost, &[("who", self.post_name(post))]);
@@ -509,11 +561,7 @@ impl Machine<'_> {
         self.actions.push(Action::Note(Note::CarriedOn));
         let remark = self.lines.carrying_on;
         match self.here() {
-            At::Opening => {
-                self.enter(Phase::Opening);
-                let text = self.procedure.opening.clone().unwrap_or_default();
-                self.say(Saying::Opening, format!("{remark}{text}"));
-            }
+            At::Opening => self.open(remark),
             At::Question(question) => self.ask(question, remark),
             At::Step(step) => self.instruct(step, remark),
             At::Closing => self.go_on(remark),
@@ -558,7 +606,8 @@ impl Machine<'_> {
                 }
             }
             At::Step(step) => self.reopen_steps(usize::from(step)),
-            At::Opening | At::Closing => {}
+            At::Opening => return self.open(remark),
+            At::Closing => {}
         }
         self.go_on(remark);
     }
@@ -596,12 +645,19 @@ impl Machine<'_> {
     // ---- microphones ----
 
     fn post_lost(&mut self, post: Post, why: String) {
-        if !self.state.posts.contains(&post) || self.state.lost.contains(&post) {
-            return;
+        if self.note_lost(post, why) {
+            self.hold(HoldWhy::PostLost(post));
         }
-        self.state.lost.push(post);
-        self.actions.push(Action::Note(Note::Lost { post, why }));
-        self.hold(HoldWhy::PostLost(post));
+    }
+
+    /// Whether it was there until now.
+    fn note_lost(&mut self, post: Post, why: String) -> bool {
+        let there = self.state.posts.contains(&post) && !self.state.lost.contains(&post);
+        if there {
+            self.state.lost.push(post);
+            self.actions.push(Action::Note(Note::Lost { post, why }));
+        }
+        there
     }
 
     fn post_back(&mut self, post: Post) {

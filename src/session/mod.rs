@@ -20,4 +20,4 @@ mod state;
 
 pub use event::{Action, Event, Note, Saying, Unheeded, What};
 pub use machine::step;
-pub use state::{At, Deadline, HoldWhy, Outcome, Phase, Progress, Standing, State, DEFAULT_GRACE_MS};
+pub use state::{At, Deadline, HoldWhy, Outcome, Phase, Progress, Span, Standing, State, DEFAULT_GRACE_MS};

@@ -96,6 +96,15 @@ pub struct Progress {
 pub struct Speaking {
     pub utterance: u64,
     pub began: bool,
+    /// Its first sound, or when it was asked for until that is out, ms. Nobody can have answered it before.
+    pub since_ms: u64,
+}
+
+/// From the first ms to before the last, on the session clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Span {
+    pub from_ms: u64,
+    pub to_ms: u64,
 }
 
 /// When time itself will be an event, and why.
@@ -135,6 +144,8 @@ pub struct State {
     pub next_utterance: u64,
     /// Answers must begin at or after this; `None` while the tool speaks.
     pub answers_from_ms: Option<u64>,
+    /// Answers that began in here count too: in the silence before the tool called again by itself.
+    pub silence_before: Option<Span>,
     pub tries: u32,
     pub reminders: u32,
     /// The awaited phrase came while the tool was speaking.
@@ -144,6 +155,9 @@ pub struct State {
     pub steps: Vec<Progress>,
     pub last_call: Option<LastCall>,
     pub grace_ms: u64,
+    /// Of the whole session, at questions too.
+    pub all_asks_again: u32,
+    pub all_reminders: u32,
     pub calls_obeyed: u32,
     pub holds: u32,
     pub stops: u32,
@@ -161,6 +175,7 @@ impl State {
             speaking: None,
             next_utterance: 1,
             answers_from_ms: None,
+            silence_before: None,
             tries: 0,
             reminders: 0,
             came_early: false,
@@ -169,6 +184,8 @@ impl State {
             steps: vec![Progress::default(); procedure.steps.len()],
             last_call: None,
             grace_ms,
+            all_asks_again: 0,
+            all_reminders: 0,
             calls_obeyed: 0,
             holds: 0,
             stops: 0,

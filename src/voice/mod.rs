@@ -5,8 +5,12 @@
 //! is said. A voice that fails says so in an event; it never counts as having spoken.
 
 pub mod render;
+pub mod rendered;
+pub mod system;
 
 pub use render::{RenderVoice, Renderer};
+pub use rendered::{Played, RenderedVoice};
+pub use system::SystemVoice;
 
 use crate::audio::AudioError;
 use crate::failure::{ExitCode, Failure};

@@ -30,7 +30,7 @@ const REFUSAL_EN: &str = "not right do it again";
 
 fn call_en(call: Call) -> &'static str {
     match call {
-        Call::Hold => "hold hold",
+        Call::Hold => "hold everything",
         Call::CarryOn => "carry on",
         Call::SayAgain => "say again",
         Call::GoBack => "go back",

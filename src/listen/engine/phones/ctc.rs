@@ -1,20 +1,34 @@
 //! Connectionist temporal classification (Graves et al. 2006, ICML, section 4.1): the probability that a frame sequence
-//! says a phone sequence, summed over all alignments, in log space, for many sequences at once.
+//! says a phone sequence, summed over all alignments, for many sequences at once.
 //!
 //! All sequences share one prefix tree, so phrases and the decoys derived from them are scored together. A node holds
 //! two states: its phone being said, and the blank after it. Pure arithmetic: must not know what the symbols mean.
+//!
+//! Sums run over plain probabilities, not their logarithms: three additions and two products a node and frame instead
+//! of three exponentials and logarithms. That works because every frame comes divided by its best symbol, so a number
+//! is a path's share of the best free path, and starts near the top of what an f64 holds: what falls out at its bottom
+//! is over 1200 nats worse than the best free path, can only fall further, and scores as impossible.
 
-/// Log-probabilities of one frame: one per symbol, the blank apart.
+/// Probabilities of each frame divided by that frame's best, so from 0 to 1: one per symbol, the blank apart.
 pub struct Frames<'a> {
     /// frames x symbols, row by row.
-    pub symbols: &'a [f32],
+    pub symbols: &'a [f64],
     /// One per frame.
-    pub blank: &'a [f32],
+    pub blank: &'a [f64],
     pub symbol_count: usize,
 }
 
-const NEVER: f32 = f32::NEG_INFINITY;
 const ROOT: u32 = 0;
+/// Numbers begin here, 2^900, to leave the more room below.
+const START: f64 = f64::from_bits((1023 + 900) << 52);
+/// Smaller numbers become 0: arithmetic below f64's normal range is slow.
+const FLOOR: f64 = f64::MIN_POSITIVE;
+/// A number can grow by at most 3 a frame, so between two looks by less than 10^8.
+const LOOK_EVERY: usize = 16;
+/// Above this, 2^960, everything is scaled down; 10^8 above it is still finite.
+const CEILING: f64 = f64::from_bits((1023 + 960) << 52);
+/// By this, 2^-100.
+const DOWN: f64 = f64::from_bits((1023 - 100) << 52);
 
 #[derive(Debug, Clone, Copy)]
 struct Node {
@@ -22,6 +36,30 @@ struct Node {
     symbol: u8,
     /// The parent says the same symbol, so a blank must stand between.
     repeats: bool,
+}
+
+/// A node's two states.
+#[derive(Debug, Clone, Copy, Default)]
+struct State {
+    said: f64,
+    blank: f64,
+}
+
+/// What `Tree::score` found; kept by the caller and used again, so that scoring allocates nothing.
+#[derive(Default)]
+pub struct Totals {
+    states: Vec<State>,
+    /// Natural logarithm of the scale the states are in.
+    scale: f64,
+}
+
+impl Totals {
+    /// Log-probability of a node's whole sequence over all frames, less that of the best free path.
+    pub fn log_of(&self, node: u32) -> f32 {
+        let State { said, blank } = self.states[node as usize];
+        // 0 gives negative infinity: impossible.
+        ((said + blank).ln() - self.scale) as f32
+    }
 }
 
 /// A prefix tree of symbol sequences.
@@ -56,53 +94,62 @@ impl Tree {
         new
     }
 
-    /// Log-probability of each node's whole sequence over all frames (index = node).
-    pub fn score(&self, frames: &Frames) -> Vec<f32> {
-        let count = self.nodes.len();
-        let mut said = vec![NEVER; count];
-        let mut blank = vec![NEVER; count];
-        blank[0] = 0.0;
-        for (t, blank_now) in frames.blank.iter().enumerate() {
-            let row = &frames.symbols[t * frames.symbol_count..(t + 1) * frames.symbol_count];
-            self.advance(row, *blank_now, &mut said, &mut blank);
+    /// Scores every node's whole sequence over all frames.
+    pub fn score(&self, frames: &Frames, totals: &mut Totals) {
+        totals.states.clear();
+        totals.states.resize(self.nodes.len(), State::default());
+        totals.states[0].blank = START;
+        totals.scale = START.ln();
+        // One entry for whatever a `u8` can be, so that looking a symbol up needs no check.
+        let mut row = [0.0; 256];
+        for (t, blank) in frames.blank.iter().enumerate() {
+            let symbols = &frames.symbols[t * frames.symbol_count..(t + 1) * frames.symbol_count];
+            row[..frames.symbol_count].copy_from_slice(symbols);
+            self.advance(&row, *blank, &mut totals.states);
+            if t % LOOK_EVERY == LOOK_EVERY - 1 {
+                scale_down_if_high(totals);
+            }
         }
-        said.iter().zip(&blank).map(|(a, b)| log_add(*a, *b)).collect()
     }
 
     /// One frame. Children come after parents, so going backwards each node still sees its parent's last frame.
-    fn advance(&self, row: &[f32], blank_now: f32, said: &mut [f32], blank: &mut [f32]) {
+    fn advance(&self, row: &[f64; 256], blank_now: f64, states: &mut [State]) {
         for index in (1..self.nodes.len()).rev() {
             let node = self.nodes[index];
-            let parent = node.parent as usize;
-            let stay = said[index];
-            let mut into = log_add(stay, blank[parent]);
-            if !node.repeats {
-                into = log_add(into, said[parent]);
-            }
-            if stay > NEVER || blank[index] > NEVER {
-                blank[index] = log_add(blank[index], stay) + blank_now;
-            }
-            said[index] = into + row[usize::from(node.symbol)];
+            let parent = states[node.parent as usize];
+            let own = &mut states[index];
+            let carried = if node.repeats { 0.0 } else { parent.said };
+            let into = own.said + parent.blank + carried;
+            own.blank = normal((own.blank + own.said) * blank_now);
+            own.said = normal(into * row[usize::from(node.symbol)]);
         }
-        blank[0] += blank_now;
+        states[0].blank = normal(states[0].blank * blank_now);
     }
 }
 
-/// ln(e^a + e^b).
-#[inline]
-pub fn log_add(a: f32, b: f32) -> f32 {
-    let (high, low) = if a > b { (a, b) } else { (b, a) };
-    let apart = high - low;
-    // Beyond 15 nats the smaller one changes the sum by less than one part in 3 million. Also catches -inf and NaN.
-    if apart < 15.0 {
-        high + (-apart).exp().ln_1p()
+#[inline(always)]
+fn normal(value: f64) -> f64 {
+    if value < FLOOR {
+        0.0
     } else {
-        high
+        value
+    }
+}
+
+/// Long stretches where nothing is likely have very many alignments, whose sum can pass the best single path by far.
+fn scale_down_if_high(totals: &mut Totals) {
+    let highest = totals.states.iter().map(|state| state.said.max(state.blank)).fold(0.0, f64::max);
+    if highest > CEILING {
+        for state in &mut totals.states {
+            state.said = normal(state.said * DOWN);
+            state.blank = normal(state.blank * DOWN);
+        }
+        totals.scale += DOWN.ln();
     }
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     /// Sum over every path of `frames` symbols (blank = last index) that collapses to `wanted`: the definition, not
@@ -142,23 +189,53 @@ mod tests {
         out
     }
 
-    fn frames(probabilities: &[Vec<f64>]) -> (Vec<f32>, Vec<f32>) {
-        let blank = probabilities[0].len() - 1;
-        let symbols =
-            probabilities.iter().flat_map(|row| row[..blank].iter().map(|p| p.ln() as f32)).collect();
-        (symbols, probabilities.iter().map(|row| row[blank].ln() as f32).collect())
-    }
-
-    fn score(probabilities: &[Vec<f64>], sequences: &[&[u8]]) -> Vec<f32> {
+    /// The sequences' log-probabilities by the tree, the best free path's put back in.
+    fn score(probabilities: &[Vec<f64>], sequences: &[&[u8]]) -> Vec<f64> {
         let mut tree = Tree::new();
         let leaves: Vec<u32> = sequences.iter().map(|s| tree.insert(s)).collect();
-        let (symbols, blank) = frames(probabilities);
-        let all = tree.score(&Frames {
-            symbols: &symbols,
-            blank: &blank,
-            symbol_count: probabilities[0].len() - 1,
-        });
-        leaves.iter().map(|leaf| all[*leaf as usize]).collect()
+        let symbol_count = probabilities[0].len() - 1;
+        let (mut symbols, mut blank, mut free) = (Vec::new(), Vec::new(), 0.0);
+        for row in probabilities {
+            let best = row.iter().copied().fold(0.0, f64::max);
+            symbols.extend(row[..symbol_count].iter().map(|p| p / best));
+            blank.push(row[symbol_count] / best);
+            free += best.ln();
+        }
+        let mut totals = Totals::default();
+        tree.score(&Frames { symbols: &symbols, blank: &blank, symbol_count }, &mut totals);
+        leaves.iter().map(|leaf| f64::from(totals.log_of(*leaf)) + free).collect()
+    }
+
+    /// The same recursion in logarithms, one sequence at a time: slow, and without any limit of range.
+    pub fn score_in_logs(probabilities: &[Vec<f64>], sequence: &[u8]) -> f64 {
+        const NEVER: f64 = f64::NEG_INFINITY;
+        fn add(a: f64, b: f64) -> f64 {
+            let (high, low) = if a > b { (a, b) } else { (b, a) };
+            if low == NEVER {
+                high
+            } else {
+                high + (low - high).exp().ln_1p()
+            }
+        }
+        let blank = probabilities[0].len() - 1;
+        // Blank, symbol, blank, ... symbol, blank.
+        let mut states = vec![NEVER; 2 * sequence.len() + 1];
+        states[0] = 0.0;
+        for row in probabilities {
+            for index in (0..states.len()).rev() {
+                let mut into = states[index];
+                if index > 0 {
+                    into = add(into, states[index - 1]);
+                }
+                if index % 2 == 1 && index > 1 && sequence[index / 2] != sequence[index / 2 - 1] {
+                    into = add(into, states[index - 2]);
+                }
+                let symbol = if index % 2 == 1 { usize::from(sequence[index / 2]) } else { blank };
+                states[index] = into + row[symbol].ln();
+            }
+        }
+        let last = states.len() - 1;
+        add(states[last], states[last - 1])
     }
 
     fn table(frames: usize, symbols: usize, seed: u64) -> Vec<Vec<f64>> {
@@ -186,9 +263,9 @@ mod tests {
                 for (sequence, got) in sequences.iter().zip(score(&probabilities, &sequences)) {
                     let wanted = brute_force(&probabilities, sequence);
                     assert!(
-                        (f64::from(got).exp() - wanted).abs() < 1e-5 * wanted.max(1e-3),
+                        (got.exp() - wanted).abs() < 1e-5 * wanted.max(1e-3),
                         "seed {seed}, {length} frames, {sequence:?}: {} is not {wanted}",
-                        f64::from(got).exp()
+                        got.exp()
                     );
                 }
             }
@@ -203,14 +280,14 @@ mod tests {
     #[test]
     fn the_recursion_gives_the_hand_worked_example() {
         let probabilities = vec![vec![0.6, 0.1, 0.3], vec![0.3, 0.3, 0.4], vec![0.1, 0.6, 0.3]];
-        let got = f64::from(score(&probabilities, &[&[0, 1]])[0]).exp();
+        let got = score(&probabilities, &[&[0, 1]])[0].exp();
         assert!((got - 0.468).abs() < 1e-6, "{got}");
     }
 
     #[test]
     fn a_repeated_symbol_needs_a_blank_between() {
         let probabilities = vec![vec![1.0, 0.0]; 3];
-        assert_eq!(score(&probabilities, &[&[0, 0]])[0], f32::NEG_INFINITY);
+        assert_eq!(score(&probabilities, &[&[0, 0]])[0], f64::NEG_INFINITY);
         assert!(score(&probabilities, &[&[0]])[0].abs() < 1e-6);
     }
 
@@ -223,10 +300,59 @@ mod tests {
         assert_eq!(tree.nodes.len(), 5);
     }
 
+    /// Frames as a network gives them: one symbol nearly sure, the others down to e^-`depth`.
+    fn peaked(frames: usize, symbols: usize, depth: f64, seed: u64) -> Vec<Vec<f64>> {
+        let flat = table(frames, symbols, seed);
+        flat.iter()
+            .map(|row| {
+                let top = row.iter().copied().fold(0.0, f64::max);
+                let row: Vec<f64> = row.iter().map(|p| (depth * (p / top - 1.0)).exp()).collect();
+                let sum: f64 = row.iter().sum();
+                row.iter().map(|p| p / sum).collect()
+            })
+            .collect()
+    }
+
     #[test]
-    fn adding_logs_keeps_never_and_large_differences() {
-        assert_eq!(log_add(f32::NEG_INFINITY, f32::NEG_INFINITY), f32::NEG_INFINITY);
-        assert_eq!(log_add(-1.0, f32::NEG_INFINITY), -1.0);
-        assert!((log_add(0.5f32.ln(), 0.25f32.ln()) - 0.75f32.ln()).abs() < 1e-6);
+    fn plain_sums_equal_logarithmic_ones_from_sure_to_hopeless() {
+        let mut compared = 0;
+        for (seed, length) in [(1, 10), (2, 60), (3, 200), (4, 500)] {
+            for depth in [1.0, 8.0, 30.0, 87.0] {
+                let probabilities = peaked(length, 39, depth, seed);
+                let free: f64 =
+                    probabilities.iter().map(|row| row.iter().copied().fold(0.0, f64::max).ln()).sum();
+                let sequences: Vec<Vec<u8>> = (1..=40)
+                    .map(|count| {
+                        (0..count).map(|k| ((k * 7 + count * 3 + seed as usize) % 39) as u8).collect()
+                    })
+                    .collect();
+                let borrowed: Vec<&[u8]> = sequences.iter().map(Vec::as_slice).collect();
+                for (sequence, got) in borrowed.iter().zip(score(&probabilities, &borrowed)) {
+                    let wanted = score_in_logs(&probabilities, sequence);
+                    if wanted - free > -1_200.0 {
+                        compared += 1;
+                        // Scores are f32: a thousand nats have a step of 6e-5.
+                        assert!(
+                            (got - wanted).abs() < 1e-4,
+                            "{length} frames, {sequence:?}: {got}, {wanted}"
+                        );
+                    } else {
+                        assert!(got - free < -1_199.0, "{length} frames, {sequence:?}: {got}, {wanted}");
+                    }
+                }
+            }
+        }
+        assert!(compared > 200, "only {compared} compared");
+    }
+
+    #[test]
+    fn a_minute_in_which_nothing_is_likely_does_not_overflow() {
+        let probabilities = vec![vec![0.1; 10]; 3_000];
+        let sequence: Vec<u8> = (0..1_200).map(|k| (k % 9) as u8).collect();
+        let got = score(&probabilities, &[&sequence])[0];
+        let wanted = score_in_logs(&probabilities, &sequence);
+        // Such a sum lies over a thousand nats above any one path, where the steps of an f32 are that wide.
+        assert!(wanted - 3_000.0 * 0.1f64.ln() > 1_000.0);
+        assert!((got - wanted).abs() < 1e-3, "{got} is not {wanted}");
     }
 }

@@ -13,7 +13,8 @@ pub use lexicon::Pronunciation;
 use super::{Candidate, Engine, EngineError, Scores, WordProblem};
 use crate::models::{self, Asset};
 use lexicon::Lexicon;
-use std::collections::BTreeMap;
+use std::collections::hash_map::Entry;
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 use std::sync::Arc;
 use tokens::{Tokens, PHONE_COUNT};
@@ -36,15 +37,20 @@ pub struct PhonesEngine {
 struct Shared {
     tokens: Tokens,
     lexicon: Lexicon,
-    weights: Vec<u8>,
 }
 
 #[derive(Default)]
 struct Scratch {
     samples: Vec<f32>,
     raw: Vec<f32>,
-    symbols: Vec<f32>,
-    blank: Vec<f32>,
+    /// Probabilities in the network's own scale, of one frame.
+    probabilities: Vec<f32>,
+    /// What `ctc::Frames` wants.
+    symbols: Vec<f64>,
+    blank: Vec<f64>,
+    totals: ctc::Totals,
+    /// What the best free path says.
+    heard: String,
 }
 
 impl PhonesEngine {
@@ -54,9 +60,7 @@ impl PhonesEngine {
         let tokens = read_tokens(&vocabulary).map_err(|why| cannot_load(&vocabulary, why))?;
         let dictionary = models::find(Asset::CmuDict)?;
         let lexicon = Lexicon::load(&dictionary).map_err(|why| cannot_load(&dictionary, why.to_string()))?;
-        let weights = models::find(Asset::HamaWeights)?;
-        let weights = std::fs::read(&weights).map_err(|why| cannot_load(&weights, why.to_string()))?;
-        PhonesEngine::with(Arc::new(Shared { tokens, lexicon, weights }))
+        PhonesEngine::with(Arc::new(Shared { tokens, lexicon }))
     }
 
     /// A second engine for another thread; dictionary and vocabulary are shared.
@@ -65,9 +69,10 @@ impl PhonesEngine {
     }
 
     fn with(shared: Arc<Shared>) -> Result<PhonesEngine, EngineError> {
+        let weights = models::find(Asset::HamaWeights)?;
+        let weights = std::fs::read(&weights).map_err(|why| cannot_load(&weights, why.to_string()))?;
         let library = models::find(Asset::HamaLibrary)?;
-        let network =
-            ffi::Network::load(&library, shared.weights.clone()).map_err(|why| cannot_load(&library, why))?;
+        let network = ffi::Network::load(&library, &weights).map_err(|why| cannot_load(&library, why))?;
         Ok(PhonesEngine {
             network,
             shared,
@@ -78,19 +83,25 @@ impl PhonesEngine {
         })
     }
 
-    /// Every way to say the words, as phone indices.
-    fn ways(
+    /// Every way to say the words, as phone indices. `known` keeps the words looked up so far: decoys repeat them.
+    fn ways<'t>(
         &self,
-        text: &str,
+        text: &'t str,
         given: &BTreeMap<String, Vec<Vec<String>>>,
+        known: &mut HashMap<&'t str, Vec<Pronunciation>>,
     ) -> Result<Vec<Pronunciation>, EngineError> {
         let mut ways: Vec<Pronunciation> = vec![Vec::new()];
         for word in text.split(' ').filter(|word| !word.is_empty()) {
-            let said = self
-                .shared
-                .lexicon
-                .look_up(word, given)
-                .map_err(|problem| EngineError::Failed(format!("{word:?} in {text:?}: {problem}")))?;
+            let said =
+                match known.entry(word) {
+                    Entry::Occupied(entry) => entry.into_mut(),
+                    Entry::Vacant(entry) => {
+                        let said = self.shared.lexicon.look_up(word, given);
+                        entry.insert(said.map_err(|problem| {
+                            EngineError::Failed(format!("{word:?} in {text:?}: {problem}"))
+                        })?)
+                    }
+                };
             ways = ways
                 .iter()
                 .flat_map(|way| said.iter().map(move |more| way.iter().chain(more).copied().collect()))
@@ -104,44 +115,62 @@ impl PhonesEngine {
         Ok(ways)
     }
 
-    /// Turns the raw network output into log-probabilities per phone and blank; returns the best free path's
-    /// log-probability and its tokens.
-    fn emissions(&mut self, frames: usize) -> (f32, String) {
-        let tokens = &self.shared.tokens;
-        let width = tokens.width();
+    /// First half of `hear`, apart so that it can be measured: the network over one utterance (mono, 16 kHz).
+    pub fn emit(&mut self, samples: &[i16]) -> Result<(), EngineError> {
         let scratch = &mut self.scratch;
-        scratch.symbols.clear();
-        scratch.blank.clear();
-        let mut free = 0.0f32;
-        let mut heard = FreePath::new(tokens);
-        let mut probabilities = vec![0.0f32; width];
-        for row in scratch.raw.chunks_exact(width).take(frames) {
-            let high = row.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-            let mut sum = 0.0;
-            for (probability, raw) in probabilities.iter_mut().zip(row) {
-                *probability = (raw - high).exp();
-                sum += *probability;
-            }
-            let log_sum = sum.ln();
-            let log_of = |columns: &[usize]| {
-                let total: f32 = columns.iter().map(|column| probabilities[*column]).sum();
-                total.max(f32::MIN_POSITIVE).ln() - log_sum
-            };
-            let blank = log_of(&tokens.blanks);
-            let mut best = blank;
-            for columns in &tokens.columns {
-                let value = log_of(columns);
-                best = best.max(value);
-                scratch.symbols.push(value);
-            }
-            for column in &tokens.rest {
-                best = best.max(probabilities[*column].max(f32::MIN_POSITIVE).ln() - log_sum);
-            }
-            scratch.blank.push(blank);
-            free += best;
-            heard.add(&probabilities);
+        scratch.samples.clear();
+        scratch.samples.extend(samples.iter().map(|sample| f32::from(*sample) / 32_768.0));
+        if scratch.samples.len() < MIN_SAMPLES {
+            scratch.samples.resize(MIN_SAMPLES, 0.0);
         }
-        (free, heard.text)
+        let width = self.shared.tokens.width();
+        let frames =
+            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
+        self.emissions(frames);
+        Ok(())
+    }
+
+    /// Second half of `hear`: every candidate against what `emit` left.
+    pub fn score(&mut self) -> Scores {
+        let Scratch { symbols, blank, totals, heard, .. } = &mut self.scratch;
+        self.tree.score(&ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT }, totals);
+        let best_way =
+            |ways: &Vec<u32>| ways.iter().map(|leaf| totals.log_of(*leaf)).fold(f32::NEG_INFINITY, f32::max);
+        Scores {
+            ratio: self.leaves.iter().map(best_way).collect(),
+            units: self.units.clone(),
+            free: heard.trim().to_string(),
+        }
+    }
+
+    /// Turns the raw network output into the probability of each phone and of the blank, divided by that of the best
+    /// token or phone of the frame: their products are then shares of the best free path.
+    fn emissions(&mut self, frames: usize) {
+        let tokens = &self.shared.tokens;
+        let Scratch { raw, probabilities, symbols, blank, heard, .. } = &mut self.scratch;
+        symbols.clear();
+        blank.clear();
+        let mut path = FreePath::new(tokens);
+        for row in raw.chunks_exact(tokens.width()).take(frames) {
+            let high = row.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+            probabilities.clear();
+            probabilities.extend(row.iter().map(|raw| (raw - high).exp()));
+            let of = |columns: &[usize]| {
+                let total: f32 = columns.iter().map(|column| probabilities[*column]).sum();
+                f64::from(total.max(f32::MIN_POSITIVE))
+            };
+            let start = symbols.len();
+            symbols.extend(tokens.columns.iter().map(|columns| of(columns)));
+            let no_phone = of(&tokens.blanks);
+            let mut best = symbols[start..].iter().copied().fold(no_phone, f64::max);
+            for column in &tokens.rest {
+                best = best.max(f64::from(probabilities[*column]));
+            }
+            symbols[start..].iter_mut().for_each(|value| *value /= best);
+            blank.push(no_phone / best);
+            path.add(probabilities);
+        }
+        *heard = path.text;
     }
 }
 
@@ -213,8 +242,9 @@ impl Engine for PhonesEngine {
         let mut tree = ctc::Tree::new();
         let mut leaves = Vec::with_capacity(candidates.len());
         let mut units = Vec::with_capacity(candidates.len());
+        let mut known = HashMap::new();
         for candidate in candidates {
-            let ways = self.ways(&candidate.text, given)?;
+            let ways = self.ways(&candidate.text, given, &mut known)?;
             units.push(ways.iter().map(Vec::len).min().unwrap_or(1).max(1) as f32);
             leaves.push(ways.iter().map(|way| tree.insert(way)).collect());
         }
@@ -223,28 +253,84 @@ impl Engine for PhonesEngine {
     }
 
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
-        let scratch = &mut self.scratch;
-        scratch.samples.clear();
-        scratch.samples.extend(samples.iter().map(|sample| f32::from(*sample) / 32_768.0));
-        if scratch.samples.len() < MIN_SAMPLES {
-            scratch.samples.resize(MIN_SAMPLES, 0.0);
+        self.emit(samples)?;
+        Ok(self.score())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::listen::engine::Kind;
+    use crate::procedure::PhraseId;
+
+    /// A second of something like a voice: a buzz whose two resonances wander.
+    fn buzz() -> Vec<i16> {
+        let mut out = Vec::new();
+        let (mut low, mut high) = ([0.0f32; 2], [0.0f32; 2]);
+        for n in 0..16_000 {
+            let t = n as f32 / 16_000.0;
+            let pulse = if n % 130 == 0 { 1.0 } else { 0.0 };
+            for (state, hertz) in
+                [(&mut low, 500.0 + 250.0 * (t * 9.0).sin()), (&mut high, 1_700.0 + 600.0 * (t * 7.0).cos())]
+            {
+                let turn = 2.0 * 0.97 * (std::f32::consts::TAU * hertz / 16_000.0).cos();
+                let next = pulse + turn * state[0] - 0.97 * 0.97 * state[1];
+                *state = [next, state[0]];
+            }
+            out.push(((low[0] + high[0]) * 2_000.0) as i16);
         }
-        let width = self.shared.tokens.width();
-        let frames =
-            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
-        let (free, heard) = self.emissions(frames);
-        let all = self.tree.score(&ctc::Frames {
-            symbols: &self.scratch.symbols,
-            blank: &self.scratch.blank,
-            symbol_count: PHONE_COUNT,
-        });
-        let best_way = |ways: &Vec<u32>| {
-            ways.iter().map(|leaf| all[*leaf as usize]).fold(f32::NEG_INFINITY, f32::max) - free
-        };
-        Ok(Scores {
-            ratio: self.leaves.iter().map(best_way).collect(),
-            units: self.units.clone(),
-            free: heard.trim().to_string(),
-        })
+        out
+    }
+
+    /// Log-probabilities of the phones and, last, of the blank, and the best free path's, from the network's output:
+    /// straight from the definition, in f64.
+    fn in_logs(tokens: &Tokens, raw: &[f32]) -> (Vec<Vec<f64>>, f64) {
+        let mut free = 0.0;
+        let rows = raw
+            .chunks_exact(tokens.width())
+            .map(|row| {
+                let sum: f64 = row.iter().map(|value| f64::from(*value).exp()).sum();
+                let of = |columns: &[usize]| {
+                    columns.iter().map(|column| f64::from(row[*column]).exp() / sum).sum::<f64>()
+                };
+                let groups: Vec<f64> =
+                    tokens.columns.iter().chain([&tokens.blanks]).map(|columns| of(columns)).collect();
+                let rest = tokens.rest.iter().map(|column| of(&[*column]));
+                free += groups.iter().copied().chain(rest).fold(0.0, f64::max).ln();
+                groups
+            })
+            .collect();
+        (rows, free)
+    }
+
+    #[test]
+    fn scores_equal_a_reckoning_in_logarithms_of_the_network_s_own_output() {
+        let mut engine = PhonesEngine::load().unwrap();
+        let texts =
+            ["gown is closed", "gown is not closed", "hood", "a", "either read the tear or the live bow"];
+        let candidates: Vec<Candidate> = texts
+            .iter()
+            .map(|text| Candidate { text: text.to_string(), kind: Kind::Counts(PhraseId(0)) })
+            .collect();
+        let given = BTreeMap::new();
+        engine.listen_for(&candidates, &given).unwrap();
+        let scores = engine.hear(&buzz()).unwrap();
+        let frames = engine.scratch.blank.len();
+        let width = engine.shared.tokens.width();
+        let (rows, free) = in_logs(&engine.shared.tokens, &engine.scratch.raw[..frames * width]);
+        for (text, got) in texts.iter().zip(&scores.ratio) {
+            let wanted = engine
+                .ways(text, &given, &mut HashMap::new())
+                .unwrap()
+                .iter()
+                .map(|way| ctc::tests::score_in_logs(&rows, way) - free)
+                .fold(f64::NEG_INFINITY, f64::max);
+            assert!(wanted > -1_200.0 && wanted < -0.1, "{text}: {wanted} tells nothing");
+            assert!(
+                (f64::from(*got) - wanted).abs() < 1e-4 * wanted.abs().max(1.0),
+                "{text}: {got}, {wanted}"
+            );
+        }
     }
 }

@@ -1,8 +1,11 @@
 //! The vosk engine: any Vosk model with a lookahead graph, held to the phrases and decoys of the moment.
 //!
-//! Owns the model, the vocabulary check and the way from a decoded text to scores. Must not know what a phrase does,
-//! nor whether it was accepted. It is a word engine: one candidate at most is heard, all others are impossible, and
-//! the score is what the decoder believes of its own words.
+//! Owns the model, the vocabulary check and the way from two decodings to scores. Must not know what a phrase does, nor
+//! whether it was accepted.
+//!
+//! A model held to a few phrases takes nearly anything for one of them, with full confidence. So each utterance is
+//! decoded twice: once held to the phrases, once free in the model's whole language. What the free path explains
+//! better by many nats was not the phrase.
 
 mod ffi;
 
@@ -13,13 +16,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{catch_unwind, AssertUnwindSafe};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
+use unicode_normalization::UnicodeNormalization;
 use vosk::{CompleteResult, DecodingState, LogLevel, Recognizer};
 
-/// What the grammar offers for everything else that may be said.
-const SOMETHING_ELSE: &str = "[unk]";
+/// How models name what is no word of theirs, to give the grammar a place for everything else; not every model has one.
+const SOMETHING_ELSE: [&str; 3] = ["[unk]", "<unk>", "<UNK>"];
 const RATE_HZ: f32 = 16_000.0;
-/// A word confidence of 0 would make the phrase impossible, and confidences come rounded to six decimals.
-const LEAST_CONFIDENCE: f32 = 1e-6;
+/// Paths asked of the decoder: enough for the few that lie within a small model's lattice beam.
+const MOST_PATHS: u16 = 16;
 
 /// One listening post's recogniser; posts share the model.
 pub struct VoskEngine {
@@ -35,7 +39,8 @@ struct Model {
 }
 
 struct Listening {
-    recognizer: Recognizer,
+    held: Recognizer,
+    free: Recognizer,
     /// The candidates' words, in the order given.
     texts: Vec<String>,
 }
@@ -91,6 +96,10 @@ impl Model {
         }
     }
 
+    fn something_else(&self) -> Option<&'static str> {
+        SOMETHING_ELSE.into_iter().find(|name| self.with(|model| model.find_word(name)).is_some())
+    }
+
     /// Two words of the vocabulary that make this one when written together, as is common where a model writes
     /// endings as words of their own (Korean).
     fn split(&self, word: &str) -> Option<(String, String)> {
@@ -140,14 +149,19 @@ impl Engine for VoskEngine {
             }
         }
         let texts: Vec<String> = candidates.iter().map(|candidate| candidate.text.clone()).collect();
-        let grammar: BTreeSet<&str> = texts.iter().map(String::as_str).chain([SOMETHING_ELSE]).collect();
+        let grammar: BTreeSet<&str> =
+            texts.iter().map(String::as_str).chain(self.model.something_else()).collect();
         let grammar: Vec<&str> = grammar.into_iter().collect();
-        let mut recognizer =
-            self.model.with(|model| Recognizer::new_with_grammar(model, RATE_HZ, &grammar)).ok_or_else(
-                || EngineError::Failed("libvosk could not make a recogniser for these phrases".into()),
-            )?;
-        recognizer.set_words(true);
-        self.listening = Some(Listening { recognizer, texts });
+        let (held, free) = self
+            .model
+            .with(|model| {
+                let held = Recognizer::new_with_grammar(model, RATE_HZ, &grammar)?;
+                Some((held, Recognizer::new(model, RATE_HZ)?))
+            })
+            .ok_or_else(|| {
+                EngineError::Failed("libvosk could not make a recogniser for these phrases".into())
+            })?;
+        self.listening = Some(Listening { held, free, texts });
         Ok(())
     }
 
@@ -156,24 +170,26 @@ impl Engine for VoskEngine {
             .listening
             .as_mut()
             .ok_or_else(|| EngineError::Failed("it was not told what to listen for".into()))?;
-        let decoded = decode(&mut listening.recognizer, samples)?;
-        Ok(scores(&listening.texts, &decoded))
+        let free = decode(&mut listening.free, 1, samples)?.into_iter().next().unwrap_or_default();
+        let held = decode(&mut listening.held, MOST_PATHS, samples)?;
+        Ok(scores(&listening.texts, &held, &free))
     }
 }
 
-/// What one decoding gave: its words and the decoder's confidence in each, 0 to 1.
-#[derive(Debug, Clone, PartialEq)]
-struct Decoded {
+/// One path through the decoder's graph: its words and its log-likelihood, nats.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Heard {
     text: String,
-    confidences: Vec<f32>,
+    likelihood: f32,
 }
 
-/// Decodes one whole utterance; the recogniser starts afresh with the next.
-fn decode(recognizer: &mut Recognizer, samples: &[i16]) -> Result<Decoded, EngineError> {
+/// Decodes one whole utterance, best path first; the recogniser starts afresh with the next.
+fn decode(recognizer: &mut Recognizer, most: u16, samples: &[i16]) -> Result<Vec<Heard>, EngineError> {
     let failed = |why: String| EngineError::Failed(why);
     if samples.is_empty() {
-        return Ok(Decoded { text: String::new(), confidences: Vec::new() });
+        return Ok(Vec::new());
     }
+    recognizer.set_max_alternatives(most);
     let state = recognizer.accept_waveform(samples).map_err(|error| failed(error.to_string()))?;
     if state == DecodingState::Failed {
         recognizer.reset();
@@ -182,37 +198,52 @@ fn decode(recognizer: &mut Recognizer, samples: &[i16]) -> Result<Decoded, Engin
     // The `vosk` crate panics on a result it can't read. That must be an error here: a listener that dies in
     // mid-session is a microphone lost.
     let result = catch_unwind(AssertUnwindSafe(|| match recognizer.final_result() {
-        CompleteResult::Single(single) => Some(Decoded {
-            text: single.text.to_owned(),
-            confidences: single.result.iter().map(|word| word.conf).collect(),
-        }),
-        CompleteResult::Multiple(_) => None,
+        CompleteResult::Multiple(paths) => Some(
+            paths
+                .alternatives
+                .iter()
+                .map(|path| Heard { text: path.text.trim().to_owned(), likelihood: path.confidence })
+                .collect(),
+        ),
+        CompleteResult::Single(_) => None,
     }));
     result.ok().flatten().ok_or_else(|| failed("libvosk gave a result that can't be read".into()))
 }
 
-/// Scores from a decoding: the candidate of exactly these words gets the summed logarithm of their confidences.
-fn scores(texts: &[String], decoded: &Decoded) -> Scores {
-    let units: Vec<f32> = texts.iter().map(|text| text.split(' ').count() as f32).collect();
-    let ratio = texts
-        .iter()
-        .zip(&units)
-        .map(|(text, units)| match text == &decoded.text && !decoded.confidences.is_empty() {
-            true => units * mean_log(&decoded.confidences),
-            false => f32::NEG_INFINITY,
-        })
-        .collect();
-    Scores { ratio, units, free: decoded.text.clone() }
+/// Scores from the two decodings. Only when the best held path is a candidate has anything a score: a mixture of
+/// several phrases, or something else around one, is nothing that was listened for. Then every candidate among the
+/// paths gets how far it lies below the best path of all, less what the paths that are no candidates take away.
+fn scores(texts: &[String], held: &[Heard], free: &Heard) -> Scores {
+    let units: Vec<f32> = texts.iter().map(|text| letters(text)).collect();
+    let mut ratio = vec![f32::NEG_INFINITY; texts.len()];
+    let best = held.first().filter(|path| path.likelihood.is_finite());
+    if let Some((best, top)) =
+        best.and_then(|best| Some((best, texts.iter().position(|text| *text == best.text)?)))
+    {
+        let known = share(held, |path| texts.contains(&path.text));
+        let taken_away = units[top] * known.ln();
+        let ceiling = best.likelihood.max(free.likelihood);
+        for (text, ratio) in texts.iter().zip(&mut ratio) {
+            if let Some(path) = held.iter().find(|path| path.text == *text) {
+                *ratio = path.likelihood - ceiling + taken_away;
+            }
+        }
+    }
+    Scores { ratio, units, free: free.text.clone() }
 }
 
-/// Mean natural logarithm, nats; what is no number counts as no confidence.
-fn mean_log(confidences: &[f32]) -> f32 {
-    let sum: f32 = confidences
-        .iter()
-        .map(|&confidence| if confidence.is_nan() { 0.0 } else { confidence })
-        .map(|confidence| confidence.clamp(LEAST_CONFIDENCE, 1.0).ln())
-        .sum();
-    sum / confidences.len() as f32
+/// Which share of the probability of all paths these have, 0 to 1; not 0 where the best is one of them.
+fn share(held: &[Heard], of: impl Fn(&Heard) -> bool) -> f32 {
+    let best = held.iter().map(|path| path.likelihood).fold(f32::NEG_INFINITY, f32::max);
+    let weight = |path: &Heard| (path.likelihood - best).exp();
+    let all: f32 = held.iter().map(weight).sum();
+    held.iter().filter(|path| of(path)).map(weight).sum::<f32>() / all
+}
+
+/// The phones of a phrase by its letters, so that scores mean about what they mean for phones: nearly right in Korean,
+/// whose syllables are taken apart, and a little much in English.
+fn letters(text: &str) -> f32 {
+    text.nfd().filter(|c| c.is_alphabetic()).count().max(1) as f32
 }
 
 /// Models come in two layouts. A model whose graph is one HCLG.fst ignores a grammar, with only a line on stderr.
@@ -249,46 +280,72 @@ fn cannot_load(path: &Path, why: String) -> EngineError {
 mod tests {
     use super::*;
 
+    const NEVER: f32 = f32::NEG_INFINITY;
+
     fn texts(phrases: &[&str]) -> Vec<String> {
         phrases.iter().map(|phrase| (*phrase).to_owned()).collect()
     }
 
-    fn decoded(text: &str, confidences: &[f32]) -> Decoded {
-        Decoded { text: text.into(), confidences: confidences.into() }
+    fn paths(paths: &[(&str, f32)]) -> Vec<Heard> {
+        paths
+            .iter()
+            .map(|(text, likelihood)| Heard { text: (*text).into(), likelihood: *likelihood })
+            .collect()
+    }
+
+    fn free(likelihood: f32) -> Heard {
+        Heard { text: "whatever".into(), likelihood }
     }
 
     #[test]
-    fn only_the_candidate_of_exactly_the_decoded_words_is_possible() {
+    fn only_candidates_of_exactly_the_decoded_words_are_possible() {
         let candidates = texts(&["stop", "stop stop", "stop stop now"]);
-        let scores = scores(&candidates, &decoded("stop stop", &[1.0, 1.0]));
-        assert_eq!(scores.ratio, [f32::NEG_INFINITY, 0.0, f32::NEG_INFINITY]);
-        assert_eq!(scores.units, [1.0, 2.0, 3.0]);
-        assert_eq!(scores.free, "stop stop");
+        let scores = scores(&candidates, &paths(&[("stop stop", 90.0)]), &free(80.0));
+        assert_eq!(scores.ratio, [NEVER, 0.0, NEVER]);
+        assert_eq!(scores.units, [4.0, 8.0, 11.0]);
+        assert_eq!(scores.free, "whatever");
     }
 
     #[test]
-    fn the_score_is_the_summed_logarithm_of_the_confidences() {
-        let scores = scores(&texts(&["stop stop"]), &decoded("stop stop", &[0.5, 0.25]));
-        assert!((scores.ratio[0] - (0.5f32.ln() + 0.25f32.ln())).abs() < 1e-6, "{:?}", scores.ratio);
+    fn the_score_is_the_distance_to_the_free_path_where_that_is_better() {
+        let scores = scores(&texts(&["stop stop"]), &paths(&[("stop stop", 70.0)]), &free(100.0));
+        assert_eq!(scores.ratio, [-30.0]);
     }
 
     #[test]
-    fn something_else_before_the_phrase_makes_it_impossible() {
-        let scores = scores(&texts(&["stop stop"]), &decoded("[unk] stop stop", &[1.0, 1.0, 1.0]));
-        assert_eq!(scores.ratio, [f32::NEG_INFINITY]);
+    fn two_candidates_among_the_paths_keep_their_distance() {
+        let scores =
+            scores(&texts(&["hold", "gold"]), &paths(&[("gold", 90.0), ("hold", 89.5)]), &free(90.0));
+        assert_eq!(scores.ratio, [-0.5, 0.0]);
     }
 
     #[test]
-    fn nothing_decoded_scores_nothing_even_for_an_empty_candidate() {
-        assert_eq!(scores(&texts(&["", "stop"]), &decoded("", &[])).ratio, [f32::NEG_INFINITY; 2]);
-    }
-
-    #[test]
-    fn confidences_out_of_range_or_not_numbers_never_raise_a_score() {
-        for strange in [f32::NAN, 0.0, -1.0] {
-            assert!((mean_log(&[strange]) - LEAST_CONFIDENCE.ln()).abs() < 1e-6, "{strange}");
+    fn a_mixture_that_fits_best_makes_every_candidate_impossible() {
+        for mixture in ["[unk] stop stop", "stop stop not", ""] {
+            let held = paths(&[(mixture, 90.0), ("stop stop", 89.9)]);
+            assert_eq!(scores(&texts(&["stop stop"]), &held, &free(80.0)).ratio, [NEVER], "{mixture:?}");
         }
-        assert_eq!(mean_log(&[1.5]), 0.0);
+    }
+
+    #[test]
+    fn a_mixture_that_fits_as_well_takes_half_the_belief_away() {
+        let held = paths(&[("stop stop", 90.0), ("stop not stop", 90.0)]);
+        let scores = scores(&texts(&["stop stop"]), &held, &free(80.0));
+        assert!((scores.ratio[0] / scores.units[0] - 0.5f32.ln()).abs() < 1e-6, "{:?}", scores.ratio);
+    }
+
+    #[test]
+    fn no_path_or_a_path_without_a_number_scores_nothing() {
+        let candidates = texts(&["stop"]);
+        for held in [paths(&[]), paths(&[("stop", f32::NAN)]), paths(&[("stop", f32::INFINITY)])] {
+            assert_eq!(scores(&candidates, &held, &free(80.0)).ratio, [NEVER]);
+        }
+    }
+
+    #[test]
+    fn korean_syllables_count_as_the_sounds_they_are_made_of() {
+        assert_eq!(letters("중지 중지"), 10.0);
+        assert_eq!(letters("stop now"), 7.0);
     }
 
     #[test]

@@ -1,0 +1,28 @@
+# The two commands of the README, and what they are made of.
+
+.PHONY: demo test setup build bench
+SESSIONS ?= $(CURDIR)/target/demo
+
+# Everything from nothing: sets up, builds, and runs a whole session with stand-in people.
+demo: build
+	target/release/antiphon rehearse procedures/isolation-donning.toml --seed 7 --answer apron=yes \
+	  --script docs/demo-slips.toml --sessions $(SESSIONS)
+	@echo "Listen to it: the worker, the observer and the tool are the three tracks of audio.wav in the record's folder."
+	@echo "Hear it live: add --aloud. Run it with people: target/release/antiphon run procedures/isolation-donning.toml"
+
+setup:
+	models/setup.sh
+
+build: setup
+	cargo build --release --locked
+
+test:
+	models/setup.sh --test --with-korean
+	cargo fmt --check
+	cargo clippy --all-targets --locked -- -D warnings
+	RUSTDOCFLAGS="-D warnings" cargo doc --no-deps --locked --quiet
+	cargo test --locked
+
+bench: build
+	models/setup.sh --test
+	cargo bench --locked

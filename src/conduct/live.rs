@@ -1,0 +1,370 @@
+//! A session in real time: microphones, a voice in the room, one runner that owns the state and the record.
+//!
+//! Owns the threads' ends and the clock. Channels only, no shared locks. Must not decide anything about moving on.
+
+use super::ear::{self, FromEar, ToEar};
+use super::keeper::Keeper;
+use crate::audio::mic::{Block, MicEvent, Microphone};
+use crate::audio::AudioError;
+use crate::listen::listener::Listener;
+use crate::procedure::{PhraseId, Post};
+use crate::record::RecordError;
+use crate::session::{Action, Event, Outcome, What};
+use crate::voice::{LiveVoice, Played, VoiceError, VoiceEvent};
+use crossbeam_channel::{select, Receiver, Sender};
+use std::collections::HashMap;
+use std::time::{Duration, Instant};
+
+/// Blocks a microphone may be ahead of its ear: 256 blocks of at most 30 ms are over five seconds, longer than any
+/// engine takes for one utterance.
+const BLOCKS: usize = 256;
+/// A lost microphone is tried again this often.
+const REOPEN: Duration = Duration::from_secs(2);
+/// The runner looks at the clock at least this often.
+const LOOK: Duration = Duration::from_millis(50);
+/// Last words take at most this long.
+const LAST_WORDS: Duration = Duration::from_secs(20);
+/// Tracks are written this far behind the clock, ms.
+const TRACK_LAG_MS: u64 = 2_000;
+
+#[derive(Debug, thiserror::Error)]
+pub enum LiveError {
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    #[error(transparent)]
+    Audio(#[from] AudioError),
+    #[error(transparent)]
+    Voice(#[from] VoiceError),
+    #[error("the {post} post can't listen any more: {why}")]
+    Ear { post: &'static str, why: String },
+}
+
+/// What speaks, and what to speak with when that fails.
+pub struct Mouth {
+    pub voice: Box<dyn LiveVoice>,
+    pub events: Receiver<VoiceEvent>,
+    /// Sound of a rendered voice, for the record.
+    pub played: Receiver<Played>,
+    /// Makes the voice that takes over when `voice` fails; used once.
+    pub second: Option<SecondVoice>,
+}
+
+/// Makes another voice.
+pub type SecondVoice = Box<dyn FnOnce() -> Result<Box<dyn LiveVoice>, VoiceError>>;
+
+/// One open microphone and the ear that listens to it.
+struct PostSound {
+    post: Post,
+    wanted: Option<String>,
+    microphone: Option<Microphone>,
+    ear: Sender<ToEar>,
+    lost_at: Option<Instant>,
+    dropped: u64,
+}
+
+pub struct Live {
+    keeper: Keeper,
+    mouth: Mouth,
+    posts: Vec<PostSound>,
+    news: Receiver<FromEar>,
+    began: Instant,
+    /// Session position of an utterance's first sample, and samples of it so far.
+    playing: HashMap<u64, (u64, u64)>,
+    counts: HashMap<Post, Vec<PhraseId>>,
+    speaking: Option<u64>,
+}
+
+impl Live {
+    /// Starts an ear for each microphone. The session clock starts here.
+    pub fn new(
+        keeper: Keeper,
+        mouth: Mouth,
+        listeners: Vec<Listener>,
+        microphones: Vec<OpenMicrophone>,
+    ) -> Result<Live, LiveError> {
+        let began = Instant::now();
+        let (out, news) = crossbeam_channel::unbounded();
+        let mut posts = Vec::new();
+        for (listener, open) in listeners.into_iter().zip(microphones) {
+            let (ear, orders) = crossbeam_channel::unbounded();
+            ear::start(listener, began, orders, out.clone());
+            let converter = Box::new(open.microphone.converter()?);
+            // The ear was just started and holds the other end.
+            let _ = ear.send(ToEar::Stream { blocks: open.blocks, converter });
+            posts.push(PostSound {
+                post: open.microphone.post(),
+                wanted: open.wanted,
+                microphone: Some(open.microphone),
+                ear,
+                lost_at: None,
+                dropped: 0,
+            });
+        }
+        Ok(Live {
+            keeper,
+            mouth,
+            posts,
+            news,
+            began,
+            playing: HashMap::new(),
+            counts: HashMap::new(),
+            speaking: None,
+        })
+    }
+
+    /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
+    pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), LiveError>) {
+        let result = self.run_inner(interrupted);
+        self.mouth.voice.hush();
+        let end_ms = self.now_ms();
+        (self.keeper, end_ms, result)
+    }
+
+    fn now_ms(&self) -> u64 {
+        self.began.elapsed().as_millis() as u64
+    }
+
+    fn run_inner(&mut self, interrupted: &dyn Fn() -> bool) -> Result<(), LiveError> {
+        self.event(What::Begin)?;
+        while self.keeper.state.ended().is_none() {
+            if interrupted() {
+                self.event(What::Interrupt)?;
+                break;
+            }
+            self.wait_and_handle()?;
+            self.look_after_microphones()?;
+            let now = self.now_ms();
+            if self.keeper.state.wake_at().is_some_and(|wake| wake <= now) {
+                self.event(What::Time)?;
+            }
+            self.keeper.advance_tracks(now.saturating_sub(TRACK_LAG_MS) * 16)?;
+            self.keeper.show_at(now);
+        }
+        self.last_words()
+    }
+
+    /// Waits for the next thing that happens, at most until the clock must be looked at.
+    fn wait_and_handle(&mut self) -> Result<(), LiveError> {
+        let until_wake = self.keeper.state.wake_at().map(|wake| wake.saturating_sub(self.now_ms()));
+        let timeout = until_wake.map_or(LOOK, |ms| Duration::from_millis(ms).min(LOOK));
+        select! {
+            recv(self.news) -> news => if let Ok(news) = news { self.news(news)? },
+            recv(self.mouth.events) -> event => if let Ok(event) = event { self.voice(event)? },
+            recv(self.mouth.played) -> played => match played {
+                Ok(played) => self.keep_played(&played)?,
+                // The system's voice has no sound for us: don't spin on a closed channel.
+                Err(_) => self.mouth.played = crossbeam_channel::never(),
+            },
+            default(timeout) => {}
+        }
+        Ok(())
+    }
+
+    fn event(&mut self, what: What) -> Result<(), LiveError> {
+        let at_ms = self.now_ms();
+        let tool_ended = matches!(what, What::SpeechEnded { .. });
+        let actions = self.keeper.event(Event { at_ms, what })?;
+        if tool_ended {
+            let from = at_ms.saturating_sub(self.keeper.state.grace_ms);
+            for post in &self.posts {
+                let _ = post.ear.send(ToEar::Cut(from));
+            }
+        }
+        for post in &self.posts {
+            let counts = self.keeper.state.counts_at(&self.keeper.procedure, post.post);
+            if self.counts.get(&post.post) != Some(&counts) {
+                // An ear that failed has said so; see `news`.
+                let _ = post.ear.send(ToEar::Counts(counts.clone()));
+                self.counts.insert(post.post, counts);
+            }
+        }
+        for action in actions {
+            match action {
+                Action::Say { utterance, text, .. } => {
+                    self.speaking = Some(utterance);
+                    self.mouth.voice.speak(utterance, &text);
+                }
+                Action::Hush => self.mouth.voice.hush(),
+                Action::Note(_) | Action::End { .. } => {}
+            }
+        }
+        Ok(())
+    }
+
+    fn news(&mut self, news: FromEar) -> Result<(), LiveError> {
+        match news {
+            FromEar::Heard(heard) => self.event(What::Heard(heard)),
+            FromEar::Sound { post, at, samples } => Ok(self.keeper.keep_post(post, at, &samples)?),
+            FromEar::Lost { post, frames } => {
+                let text = format!("{} frames of the {}'s microphone were dropped", frames, post.name());
+                Ok(self.keeper.remark(self.now_ms(), &text)?)
+            }
+            FromEar::Failed { post, why } => Err(LiveError::Ear { post: post.name(), why }),
+        }
+    }
+
+    fn voice(&mut self, event: VoiceEvent) -> Result<(), LiveError> {
+        let what = match event {
+            VoiceEvent::Began { utterance } => What::SpeechBegan { utterance },
+            VoiceEvent::Ended { utterance } => self.ended(utterance, true),
+            VoiceEvent::CutShort { utterance } => self.ended(utterance, false),
+            VoiceEvent::Failed { utterance, why } => {
+                self.second_voice(&why)?;
+                What::VoiceFailed { utterance, why }
+            }
+        };
+        self.event(what)
+    }
+
+    fn ended(&mut self, utterance: u64, whole: bool) -> What {
+        self.speaking = self.speaking.filter(|speaking| *speaking != utterance);
+        What::SpeechEnded { utterance, whole }
+    }
+
+    /// After a failure another voice takes over, once, and everybody is told.
+    fn second_voice(&mut self, why: &str) -> Result<(), LiveError> {
+        let Some(make) = self.mouth.second.take() else { return Ok(()) };
+        let text = match make() {
+            Ok(voice) => {
+                self.mouth.voice = voice;
+                format!("the voice failed ({why}); from now on: {}", self.mouth.voice.describe())
+            }
+            Err(error) => format!("the voice failed ({why}), and no other speaks: {error}"),
+        };
+        Ok(self.keeper.remark(self.now_ms(), &text)?)
+    }
+
+    fn keep_played(&mut self, played: &Played) -> Result<(), LiveError> {
+        let at = played.at.saturating_duration_since(self.began).as_millis() as u64 * 16;
+        let (origin, so_far) = self.playing.entry(played.utterance).or_insert((at, 0));
+        let position = *origin + *so_far;
+        *so_far += played.samples.len() as u64;
+        Ok(self.keeper.keep_tool(position, &played.samples)?)
+    }
+
+    fn look_after_microphones(&mut self) -> Result<(), LiveError> {
+        for index in 0..self.posts.len() {
+            let events: Vec<MicEvent> = match &self.posts[index].microphone {
+                Some(microphone) => microphone.events().try_iter().collect(),
+                None => Vec::new(),
+            };
+            for event in events {
+                match event {
+                    MicEvent::Lost { post, why } => {
+                        self.posts[index].microphone = None;
+                        self.posts[index].lost_at = Some(Instant::now());
+                        self.event(What::PostLost { post, why })?;
+                    }
+                    MicEvent::Note { post, what } => {
+                        let text = format!("the {}'s microphone: {what}", post.name());
+                        self.keeper.remark(self.now_ms(), &text)?;
+                    }
+                }
+            }
+            self.reopen(index)?;
+            self.count_dropped(index)?;
+        }
+        Ok(())
+    }
+
+    fn reopen(&mut self, index: usize) -> Result<(), LiveError> {
+        let sound = &mut self.posts[index];
+        if sound.lost_at.is_none_or(|at| at.elapsed() < REOPEN) {
+            return Ok(());
+        }
+        sound.lost_at = Some(Instant::now());
+        if let Ok(open) = OpenMicrophone::open(sound.wanted.as_deref(), sound.post) {
+            let converter = Box::new(open.microphone.converter()?);
+            let _ = sound.ear.send(ToEar::Stream { blocks: open.blocks, converter });
+            sound.microphone = Some(open.microphone);
+            sound.lost_at = None;
+            sound.dropped = 0;
+            let post = sound.post;
+            self.event(What::PostBack { post })?;
+        }
+        Ok(())
+    }
+
+    fn count_dropped(&mut self, index: usize) -> Result<(), LiveError> {
+        let sound = &mut self.posts[index];
+        let Some(microphone) = &sound.microphone else { return Ok(()) };
+        let lost = microphone.counters().dropped_blocks() + microphone.counters().xruns();
+        if lost > sound.dropped {
+            let text = format!(
+                "the {}'s microphone: {} blocks dropped, {} overruns so far",
+                sound.post.name(),
+                microphone.counters().dropped_blocks(),
+                microphone.counters().xruns()
+            );
+            sound.dropped = lost;
+            self.keeper.remark(self.now_ms(), &text)?;
+        }
+        Ok(())
+    }
+
+    /// What was being said when the session ended is said to its end, unless the user interrupted.
+    fn last_words(&mut self) -> Result<(), LiveError> {
+        if self.keeper.state.ended() == Some(Outcome::Interrupted) {
+            return Ok(());
+        }
+        let since = Instant::now();
+        while self.speaking.is_some() && since.elapsed() < LAST_WORDS {
+            select! {
+                recv(self.mouth.events) -> event => match event {
+                    Ok(VoiceEvent::Ended { utterance } | VoiceEvent::CutShort { utterance }
+                        | VoiceEvent::Failed { utterance, .. }) => {
+                        self.speaking = self.speaking.filter(|speaking| *speaking != utterance);
+                    }
+                    Ok(VoiceEvent::Began { .. }) => {}
+                    Err(_) => break,
+                },
+                recv(self.mouth.played) -> played => match played {
+                    Ok(played) => self.keep_played(&played)?,
+                    Err(_) => self.mouth.played = crossbeam_channel::never(),
+                },
+                recv(self.news) -> news => if let Ok(FromEar::Sound { post, at, samples }) = news {
+                    self.keeper.keep_post(post, at, &samples)?;
+                },
+                default(LOOK) => {}
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A microphone that delivers, before a session.
+pub struct OpenMicrophone {
+    microphone: Microphone,
+    blocks: Receiver<Block>,
+    wanted: Option<String>,
+}
+
+impl OpenMicrophone {
+    /// Opens the named microphone, or the default one.
+    pub fn open(wanted: Option<&str>, post: Post) -> Result<OpenMicrophone, AudioError> {
+        let (out, blocks) = crossbeam_channel::bounded(BLOCKS);
+        let microphone = Microphone::open(wanted, post, out)?;
+        Ok(OpenMicrophone { microphone, blocks, wanted: wanted.map(str::to_string) })
+    }
+
+    /// The device, for the screen and the journal.
+    pub fn describe(&self) -> String {
+        self.microphone.describe()
+    }
+
+    pub fn notes(&self) -> &[String] {
+        self.microphone.notes()
+    }
+}
+
+impl From<LiveError> for crate::failure::Failure {
+    fn from(error: LiveError) -> Self {
+        use crate::failure::{ExitCode, Failure};
+        match error {
+            LiveError::Record(error) => error.into(),
+            LiveError::Audio(error) => error.into(),
+            LiveError::Voice(error) => error.into(),
+            LiveError::Ear { .. } => Failure::new(ExitCode::Internal, error.to_string()),
+        }
+    }
+}

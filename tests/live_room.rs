@@ -1,0 +1,162 @@
+//! The built program, live: it speaks into a room without a sound card, two robots hear it there and answer into their
+//! microphones, to the last step, in real time.
+
+#[path = "live_room/robots.rs"]
+mod robots;
+#[path = "live_room/room.rs"]
+mod room;
+
+use antiphon::procedure::{parse, Role};
+use antiphon::record::verify::{verify, State};
+use robots::{monitor, Robots, Slip};
+use room::Room;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+const LIMIT: Duration = Duration::from_secs(240);
+
+/// What one live session left behind.
+struct Ran {
+    code: Option<i32>,
+    stdout: String,
+    stderr: String,
+    robots: Vec<String>,
+    session: PathBuf,
+}
+
+fn run_live(room: &Room, voice: &str, slips: &[Slip]) -> Ran {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml");
+    let (procedure, _) = parse::load(&path).expect("the procedure is good");
+    let robots = Robots::new(&procedure, slips, room);
+    let stop = Arc::new(AtomicBool::new(false));
+    let listening = monitor(room);
+    let (flag, robots) = (stop.clone(), std::thread::spawn(move || robots.run(listening, stop)));
+    let sessions = room.path().join("sessions");
+    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
+    command.arg("run").arg(&path).args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic"]);
+    command.args(["--plain", "--voice", voice, "--id", voice]).arg("--sessions").arg(&sessions);
+    let mut child =
+        command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let since = Instant::now();
+    while child.try_wait().expect("a child").is_none() {
+        if since.elapsed() > LIMIT {
+            let _ = child.kill();
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let output = child.wait_with_output().expect("its output");
+    flag.store(true, Ordering::Relaxed);
+    Ran {
+        code: output.status.code(),
+        stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
+        stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
+        robots: robots.join().expect("the robots end"),
+        session: sessions.join(voice),
+    }
+}
+
+impl Ran {
+    fn story(&self) -> String {
+        format!("stdout:\n{}\nstderr:\n{}\nrobots:\n{}", self.stdout, self.stderr, self.robots.join("\n"))
+    }
+
+    fn summary(&self) -> Value {
+        let text = std::fs::read_to_string(self.session.join("summary.json")).expect("a summary");
+        serde_json::from_str(&text).expect("JSON")
+    }
+
+    /// Bodies of journal lines of a kind, with their times.
+    fn journal(&self, kind: &str) -> Vec<(u64, Value)> {
+        let text = std::fs::read_to_string(self.session.join("journal.jsonl")).expect("a journal");
+        let lines = text.lines().map(|line| serde_json::from_str::<Value>(line).expect("JSON"));
+        lines
+            .filter(|l| l["kind"] == kind)
+            .map(|l| (l["ms"].as_u64().expect("ms"), l["body"].clone()))
+            .collect()
+    }
+
+    fn track(&self, channel: usize) -> Vec<i16> {
+        let mut reader = hound::WavReader::open(self.session.join("audio.wav")).expect("a recording");
+        let channels = usize::from(reader.spec().channels);
+        assert_eq!((reader.spec().sample_rate, channels), (16_000, 3));
+        reader.samples::<i16>().map(|s| s.expect("a sample")).skip(channel).step_by(channels).collect()
+    }
+}
+
+/// To the end, with every step read back and confirmed, nothing dropped, and the record sound.
+fn is_complete(ran: &Ran) {
+    assert_eq!(ran.code, Some(0), "{}", ran.story());
+    let summary = ran.summary();
+    assert_eq!(summary["outcome"], "completed", "{}", ran.story());
+    for step in summary["steps"].as_array().expect("steps") {
+        let (read_back, confirmed) = (step["read_back_ms"].as_u64(), step["confirmed_ms"].as_u64());
+        assert!(read_back.is_some() && read_back < confirmed, "{step}");
+    }
+    assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
+    for (_, note) in ran.journal("note") {
+        let text = note["note"].as_str().expect("text");
+        assert!(!text.contains("dropped"), "{text}");
+    }
+}
+
+/// The recording holds speech where the journal says a person was heard.
+fn recording_matches_journal(ran: &Ran) {
+    let tracks = [ran.track(0), ran.track(1)];
+    let mut checked = 0;
+    for (_, event) in ran.journal("in").iter().filter(|(_, event)| event["verdict"] == "accepted") {
+        let track = &tracks[usize::from(event["post"] == "observer")];
+        let at = |key: &str| event[key].as_u64().expect("a time") as usize * 16;
+        let level = antiphon::audio::level::rms_dbfs(&track[at("start_ms")..at("end_ms").min(track.len())]);
+        assert!(level > -40.0, "{event}: {level} dBFS");
+        checked += 1;
+    }
+    assert!(checked >= 9, "{checked}");
+}
+
+/// Gaps from the end of a person's speech to the tool's next sound, ms, sorted.
+fn gaps(ran: &Ran) -> Vec<u64> {
+    let events = ran.journal("in");
+    let mut gaps: Vec<u64> = events
+        .windows(2)
+        .filter(|pair| pair[0].1["verdict"] == "accepted" && pair[1].1["event"] == "speech-began")
+        .map(|pair| pair[1].0.saturating_sub(pair[0].1["end_ms"].as_u64().expect("a time")))
+        .collect();
+    gaps.sort_unstable();
+    gaps
+}
+
+#[test]
+fn two_people_run_a_session_by_voice_with_the_system_voice_and_with_the_rendered_one() {
+    let room = Room::open();
+    let slips = [
+        Slip {
+            wanted: "sleeves cover glove cuffs",
+            role: Role::Worker,
+            instead: "hood reaches my shoulders",
+        },
+        Slip { wanted: "front shielded to calves", role: Role::Observer, instead: "hold everything" },
+    ];
+    let system = run_live(&room, "system", &slips);
+    is_complete(&system);
+    recording_matches_journal(&system);
+    assert!(system.stderr.contains("voice: system voice"), "{}", system.story());
+    let summary = system.summary();
+    assert_eq!(summary["totals"]["asks_again"], 1, "{}", system.story());
+    assert_eq!(summary["totals"]["holds"], 1, "{}", system.story());
+    assert!(summary["steps"][0]["seconds"].as_f64().expect("seconds") >= 4.0);
+    assert!(system.stdout.contains("Negative. I heard: hood reaches my shoulders."), "{}", system.story());
+
+    let rendered = run_live(&room, "rendered", &[]);
+    is_complete(&rendered);
+    recording_matches_journal(&rendered);
+    let tool = rendered.track(2);
+    assert!(
+        antiphon::audio::level::active_level_dbfs(&tool).level_dbfs > -40.0,
+        "the tool's voice is recorded"
+    );
+    println!("gaps, ms: system {:?}, rendered {:?}", gaps(&system), gaps(&rendered));
+}

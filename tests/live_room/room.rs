@@ -1,0 +1,77 @@
+//! A room without a sound card: a sound server of its own with a loudspeaker (`room`) and two microphones.
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+pub struct Room {
+    dir: tempfile::TempDir,
+    server: Child,
+}
+
+impl Room {
+    pub fn open() -> Room {
+        for program in ["pulseaudio", "pactl", "paplay", "parec", "flite", "spd-say"] {
+            let found =
+                Command::new("sh").args(["-c", &format!("command -v {program}")]).output().expect("sh runs");
+            assert!(found.status.success(), "{program} is not installed: run `models/setup.sh --test`");
+        }
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let script = dir.path().join("room.pa");
+        let socket = dir.path().join("pulse.sock");
+        let lines = [
+            format!("load-module module-native-protocol-unix auth-anonymous=1 socket={}", socket.display()),
+            "load-module module-null-sink sink_name=room rate=48000".into(),
+            "load-module module-null-sink sink_name=worker rate=48000".into(),
+            "load-module module-null-sink sink_name=observer rate=48000".into(),
+            "load-module module-remap-source master=worker.monitor source_name=worker_mic".into(),
+            "load-module module-remap-source master=observer.monitor source_name=observer_mic".into(),
+            "set-default-sink room".into(),
+            "set-default-source worker_mic".into(),
+        ];
+        std::fs::write(&script, lines.join("\n") + "\n").expect("the script is written");
+        let mut command = Command::new("pulseaudio");
+        command.args(["-n", "--exit-idle-time=-1", "--daemonize=no", "--use-pid-file=no", "--disallow-exit"]);
+        command.arg(format!("--file={}", script.display()));
+        command.env("XDG_RUNTIME_DIR", dir.path()).stdout(Stdio::null()).stderr(Stdio::null());
+        let server = command.spawn().expect("pulseaudio starts");
+        let room = Room { dir, server };
+        let since = Instant::now();
+        while !room.command("pactl").arg("info").output().expect("pactl runs").status.success() {
+            assert!(since.elapsed() < Duration::from_secs(10), "the sound server did not answer in 10 s");
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        room
+    }
+
+    pub fn path(&self) -> &Path {
+        self.dir.path()
+    }
+
+    /// A command whose sound goes to this room and no other.
+    pub fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
+        let mut command = Command::new(program);
+        for (key, value) in self.environment() {
+            command.env(key, value);
+        }
+        command.env_remove("DBUS_SESSION_BUS_ADDRESS");
+        command
+    }
+
+    pub fn environment(&self) -> Vec<(&'static str, PathBuf)> {
+        let socket = format!("unix:{}", self.dir.path().join("pulse.sock").display());
+        vec![("PULSE_SERVER", socket.into()), ("XDG_RUNTIME_DIR", self.dir.path().to_path_buf())]
+    }
+}
+
+impl Drop for Room {
+    fn drop(&mut self) {
+        // The speech service was started by the program under test, in this room's own runtime folder.
+        let pid = self.dir.path().join("speech-dispatcher/pid/speech-dispatcher.pid");
+        if let Ok(pid) = std::fs::read_to_string(pid) {
+            let _ = Command::new("kill").arg(pid.trim()).status();
+        }
+        let _ = self.server.kill();
+        let _ = self.server.wait();
+    }
+}

@@ -1,0 +1,8 @@
+//! The rules of moving on, from the outside: ordinary sessions by example, and properties of thousands of random ones.
+
+mod examples;
+mod generate;
+mod holds;
+mod judge;
+mod play;
+mod properties;
