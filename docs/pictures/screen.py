@@ -18,6 +18,8 @@ COLOURS = {
 }
 # Upper left, upper right, lower left, lower right of U+2596 to U+259F.
 QUADRANTS = ["0010", "0001", "1000", "1011", "1001", "1110", "1101", "0100", "0110", "0111"]
+# What a code takes away.
+OFF = {22: (1, 2), 27: (7,), 39: ("fg",), 49: ("bg",)}
 HALVES = {"▀": "1100", "▄": "0011", "█": "1111", "▌": "1010", "▐": "0101"}
 
 
@@ -30,22 +32,24 @@ def quarters(char):
 
 def apply(style, codes):
     """The style after one SGR sequence."""
-    for code in codes:
+    codes = list(codes)
+    while codes:
+        code = codes.pop(0)
         if code == 0:
             style = {}
         elif code in (1, 2, 7):
             style = {**style, code: True}
-        elif code == 22:
-            style = {key: value for key, value in style.items() if key not in (1, 2)}
-        elif code in (27, 39, 49):
-            gone = {27: 7, 39: "fg", 49: "bg"}[code]
-            style = {key: value for key, value in style.items() if key != gone}
-        elif 30 <= code <= 37 or 90 <= code <= 97:
-            style = {**style, "fg": code - 30 if code < 90 else code - 82}
-        elif 40 <= code <= 47 or 100 <= code <= 107:
-            style = {**style, "bg": code - 40 if code < 100 else code - 92}
+        elif code in OFF:
+            style = {key: value for key, value in style.items() if key not in OFF[code]}
+        elif 30 <= code <= 37:
+            style = {**style, "fg": code - 30}
+        elif 40 <= code <= 47:
+            style = {**style, "bg": code - 40}
+        elif code in (38, 48) and len(codes) >= 2 and codes[0] == 5 and codes[1] in COLOURS:
+            style = {**style, "fg" if code == 38 else "bg": codes[1]}
+            codes = codes[2:]
         else:
-            sys.exit(f"a style this script does not know: {code}")
+            sys.exit(f"a style this script does not know: {code} {codes}")
     return style
 
 
