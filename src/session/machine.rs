@@ -205,8 +205,13 @@ impl Machine<'_> {
             _ if self.state.came_early => (EARLY_ASK_MS, Reason::TooEarly),
             Phase::Held { .. } => (STILL_HELD_MS, Reason::StillHeld),
             Phase::ReadBack { step } => {
-                let seconds = self.procedure.steps[usize::from(step)].reminder_s.unwrap_or(rules.reminder_s);
-                (ms(seconds), Reason::Silence)
+                let about = &self.procedure.steps[usize::from(step)];
+                // Nobody is called for a read-back that would still be refused as too soon.
+                let over = self.state.steps[usize::from(step)]
+                    .instructed_ms
+                    .map_or(0, |ended| ended.saturating_add(ms(about.at_least_s.unwrap_or(0.0))));
+                let patience = ms(about.reminder_s.unwrap_or(rules.reminder_s));
+                (patience.max(over.saturating_sub(self.state.now_ms)), Reason::Silence)
             }
             Phase::Asking { .. } | Phase::Confirm { .. } => (ms(rules.reminder_s), Reason::Silence),
             _ => return,

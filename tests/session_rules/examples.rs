@@ -391,6 +391,15 @@ fn hands_rubbed_for_19_999_s_are_refused_and_for_20_s_are_accepted() {
 }
 
 #[test]
+fn nobody_is_reminded_of_a_read_back_that_would_still_be_too_soon() {
+    // The default reminder is at 10 s.
+    let mut play = at_the_rub("at_least_s = 20", SPEECH_MS);
+    let ended = play.now_ms;
+    play.wait();
+    assert_eq!((play.now_ms - ended, play.last_said().0), (20_000, Saying::Reminder));
+}
+
+#[test]
 fn saying_the_instruction_again_does_not_begin_the_minimum_time_anew() {
     let mut play = at_the_rub("at_least_s = 20", SPEECH_MS);
     let over = play.now_ms + 20_000;
