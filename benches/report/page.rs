@@ -42,8 +42,8 @@ fn head() -> Result<String, String> {
         "# Speed, memory, and a first accuracy\n\n\
          Written by `cargo bench --bench report`, all in one run; run it again rather than edit it.\n\n\
          Machine: {}, {cores} cores, {memory:.1} GB. Date: {}. Load when this was written: {} (over one a core means \
-         that other programs ran beside it). CPU times are of one core, the least of five runs; wall times are as they \
-         came.\n\n",
+         that other programs ran beside it, which lengthens CPU times too, since they share caches and memory). CPU times \
+         are of one core, the least of five runs; wall times are as they came.\n\n",
         model.map_or("unknown processor", |(_, model)| model),
         chrono::Local::now().format("%Y-%m-%d"),
         load.split(' ').next().unwrap_or("unknown"),
@@ -108,7 +108,8 @@ fn sessions(sessions: &Sessions) -> String {
             memory.seconds
         );
     }
-    text + "\n`run --in` holds the recordings themselves in memory: 32 kB a second and post.\n\n"
+    text + "\n`run --in` reads each recording whole, the file itself twice over while it does, so it grows with the length of \
+            the session; `rehearse` does not.\n\n"
 }
 
 fn accuracy(measured: &Measured) -> String {
