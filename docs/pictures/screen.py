@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Makes an SVG of a terminal's picture: `tmux capture-pane -e -p | docs/pictures/screen.py COLUMNS > screen.svg`.
+"""Makes an SVG of a terminal's picture: `tmux capture-pane -e -N -p | docs/pictures/screen.py COLUMNS > screen.svg`.
 
 Block characters are drawn as rectangles, so that large letters have no gaps whatever the font. Only the styles that the
 large screen uses are known; any other stops the script.
@@ -128,7 +128,7 @@ def merged(pieces):
 
 def main():
     columns = int(sys.argv[1])
-    lines = sys.stdin.read().rstrip("\n").split("\n")
+    lines = sys.stdin.read().splitlines()
     shapes, style = [], {}
     for index, line in enumerate(lines):
         row, style = cells(line, style)

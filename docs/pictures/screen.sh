@@ -18,5 +18,5 @@ until tmux -L "$socket" capture-pane -p | grep -q 'CRITICAL' &&
     waited=$((waited + 1))
     [ "$waited" -lt 1200 ] || { echo "the moment did not come in ten minutes" >&2; exit 1; }
 done
-tmux -L "$socket" capture-pane -e -p | python3 docs/pictures/screen.py "$columns" >"$folder/screen.svg"
+tmux -L "$socket" capture-pane -e -N -p | python3 docs/pictures/screen.py "$columns" >"$folder/screen.svg"
 mv "$folder/screen.svg" docs/pictures/screen.svg

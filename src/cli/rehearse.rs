@@ -175,24 +175,34 @@ struct Loud {
     began: Instant,
     played: u64,
     failed: bool,
+    /// Sound that is not yet a whole piece.
+    waiting: Vec<i16>,
 }
+
+/// The loudspeaker gets sound in pieces of 100 ms.
+const PIECE: usize = 1_600;
 
 impl Loud {
     fn open(device: Option<&str>) -> Result<Loud, Failure> {
-        Ok(Loud { speaker: Speaker::open(device)?, began: Instant::now(), played: 0, failed: false })
+        Ok(Loud { speaker: Speaker::open(device)?, began: Instant::now(), played: 0, failed: false, waiting: Vec::new() })
     }
 }
 
 impl Aloud for Loud {
     fn play(&mut self, mix: &[i16]) {
+        self.waiting.extend_from_slice(mix);
+        if self.waiting.len() < PIECE {
+            return;
+        }
         // A loudspeaker that goes away must not end the session; the record goes on.
-        if let Err(error) = self.speaker.play(self.played, mix) {
+        let piece = std::mem::take(&mut self.waiting);
+        if let Err(error) = self.speaker.play(self.played, &piece) {
             if !std::mem::replace(&mut self.failed, true) {
                 eprintln!("note: the loudspeaker failed, going on without sound: {error}");
             }
         }
         while self.speaker.events().try_recv().is_ok() {}
-        self.played += mix.len() as u64;
+        self.played += piece.len() as u64;
         // Half a second ahead of the loudspeaker, so that listening to an utterance never makes a hole.
         let due = Duration::from_millis((self.played / 16).saturating_sub(500));
         if let Some(wait) = due.checked_sub(self.began.elapsed()) {
