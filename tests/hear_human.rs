@@ -229,7 +229,7 @@ fn the_opposite_of_what_was_said_is_never_accepted() {
     let mut taken = Vec::new();
     for (name, opposite) in NEAR_MISSES {
         let (said, file) = &prompts()[name];
-        let heard = hear(&format!("not-{name}.txt"), &[opposite.to_string()], &[file.clone()], 1);
+        let heard = hear(&format!("not-{name}.txt"), &[opposite.to_string()], std::slice::from_ref(file), 1);
         println!("said {said:?}, listening for {opposite:?}: {}", heard[0].line["why"]);
         if heard[0].phrase.is_some() {
             taken.push((said, opposite, heard[0].line.clone()));

@@ -381,7 +381,7 @@ fn speaks(play: &mut Play, post: Post, verdict: Verdict, after_ms: i64, takes_ms
     let start = from.saturating_add_signed(after_ms);
     let end = start.saturating_add(u64::from(takes_ms));
     // An utterance is reported at its end; where that lies ahead, three times in four.
-    if takes_ms % 4 != 0 {
+    if !takes_ms.is_multiple_of(4) {
         play.now_ms = play.now_ms.max(end);
     }
     play.send(What::Heard(heard(post, verdict, start, end)));
