@@ -92,7 +92,7 @@ fn root() -> &'static Path {
     })
 }
 
-/// Every prompt that is speech of at most 5 s: name -> its words in the form of a phrase and its file, decoded.
+/// Every prompt that is speech of half a second to 4 s: name -> its words in the form of a phrase and its file, decoded.
 fn prompts() -> &'static BTreeMap<String, (String, PathBuf)> {
     static DECODED: OnceLock<BTreeMap<String, (String, PathBuf)>> = OnceLock::new();
     DECODED.get_or_init(|| {
@@ -110,11 +110,11 @@ fn prompts() -> &'static BTreeMap<String, (String, PathBuf)> {
             let source = format!("{PROMPTS}/{name}.g722");
             // G.722 at 64 kbit/s: 8000 bytes a second.
             let size = std::fs::metadata(&source).map_or(0, |meta| meta.len());
-            let (Ok(said), true) = (words(said), (4_000..40_000).contains(&size) && !name.contains('/'))
+            let (Ok(said), true) = (words(said), (4_000..32_000).contains(&size) && !name.contains('/'))
             else {
                 continue;
             };
-            if said.starts_with("a simple beep") || name.contains("beep") || name.contains("tone") {
+            if name.contains("beep") || name.contains("tone") {
                 continue;
             }
             let target = root().join(format!("{name}.wav"));
@@ -197,7 +197,7 @@ fn telephone_prompts_are_heard_among_forty_phrases() {
         WANTED.iter().map(|name| prompts()[*name].clone()).unzip();
     let right = right(&said, &hear("wanted.txt", &said, &files, 1));
     println!("prompts: {right} of 40 right");
-    // Measured: MEASURED_RIGHT.
+    // Measured: 36, and the other four asked again.
     assert!(right >= 34);
 }
 
@@ -210,7 +210,8 @@ fn other_prompts_are_not_taken_for_any_of_forty_phrases() {
         .values()
         .filter(|(words, _)| !said.iter().any(|phrase| spaced(words).contains(&spaced(phrase))))
         .map(|(_, file)| file.clone())
-        .step_by(CHATTER_EVERY)
+        // Short ones are most like phrases, and quickest to hear: up to 3 s.
+        .filter(|file| std::fs::metadata(file).is_ok_and(|meta| meta.len() < 96_000))
         .collect();
     assert!(chatter.len() >= 150, "{}", chatter.len());
     let taken: Vec<Value> = hear("wanted-2.txt", &said, &chatter, 2)
@@ -219,11 +220,9 @@ fn other_prompts_are_not_taken_for_any_of_forty_phrases() {
         .map(|heard| heard.line)
         .collect();
     println!("chatter: {} of {} taken for a phrase: {taken:?}", taken.len(), chatter.len());
-    // Measured: MEASURED_CHATTER.
+    // Measured: none of 166.
     assert_eq!(taken, Vec::<Value>::new());
 }
-
-const CHATTER_EVERY: usize = 1;
 
 #[test]
 fn the_opposite_of_what_was_said_is_never_accepted() {

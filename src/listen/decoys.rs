@@ -20,7 +20,11 @@ const NEGATIONS: [&str; 4] = ["not", "no", "never", "don't"];
 pub fn derive(phrase: &str, phrases: &BTreeSet<String>) -> Vec<String> {
     let words: Vec<&str> = phrase.split(' ').collect();
     let mut found: Vec<String> = Vec::new();
-    for decoy in opposites(&words).chain(negations(&words)).chain(cut(&words)).chain(dropped(&words)) {
+    let undone = undone(&words);
+    let undone = undone.iter().map(|decoy| decoy.iter().map(String::as_str).collect());
+    let all =
+        opposites(&words).chain(undone).chain(negations(&words)).chain(cut(&words)).chain(dropped(&words));
+    for decoy in all {
         let text = decoy.join(" ");
         if !text.is_empty()
             && weighty(&decoy) != weighty(&words)
@@ -54,6 +58,25 @@ fn opposites<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + '
             })
             .map(move |other| with(words, index, other))
     })
+}
+
+/// Each participle with 'un' before it, or without the one it has: 'muted' and 'unmuted'.
+fn undone(words: &[&str]) -> Vec<Vec<String>> {
+    let other = |word: &str| match word.strip_prefix("un") {
+        Some(done) if done.len() >= 4 && done.ends_with("ed") => Some(done.to_string()),
+        None if word.len() >= 4 && word.ends_with("ed") => Some(format!("un{word}")),
+        _ => None,
+    };
+    let replaced = |index: usize, other: String| {
+        let mut changed: Vec<String> = words.iter().map(|word| word.to_string()).collect();
+        changed[index] = other;
+        changed
+    };
+    words
+        .iter()
+        .enumerate()
+        .filter_map(|(index, word)| other(word).map(|other| replaced(index, other)))
+        .collect()
 }
 
 fn with<'a>(words: &[&'a str], index: usize, word: &'a str) -> Vec<&'a str> {
@@ -120,6 +143,15 @@ mod tests {
             assert!(decoys.iter().any(|d| d == wanted), "{wanted:?} not in {decoys:?}");
         }
         assert!(!decoys.iter().any(|d| d == "inner gloves on"));
+    }
+
+    #[test]
+    fn what_was_done_and_what_was_undone_are_decoys_of_each_other() {
+        assert!(of("the strap is buckled").contains(&"the strap is unbuckled".to_string()));
+        assert!(of("the strap is unbuckled").contains(&"the strap is buckled".to_string()));
+        assert!(!of("under the red bed")
+            .iter()
+            .any(|decoy| decoy.contains("unred") || decoy.contains("unbed")));
     }
 
     #[test]

@@ -34,7 +34,9 @@ impl Lexicon {
         Lexicon { text, lines }
     }
 
-    /// Every pronunciation of a word; the procedure's own replace the dictionary's.
+    /// Every pronunciation of a word; the procedure's own replace the dictionary's. A participle with 'un' before it
+    /// that the dictionary lacks is said as its two parts: the dictionary has only the common ones, and each must be
+    /// told from the word without.
     pub fn look_up(
         &self,
         word: &str,
@@ -53,10 +55,15 @@ impl Lexicon {
                 found.push(pronunciation);
             }
         }
-        if found.is_empty() {
-            return Err(WordProblem::NotInDictionary);
+        match word.strip_prefix("un") {
+            _ if !found.is_empty() => Ok(found),
+            Some(done) if done.ends_with("ed") && !done.starts_with("un") => {
+                let un = indices(["AH", "N"].into_iter())?;
+                let said = |done: Pronunciation| [un.as_slice(), done.as_slice()].concat();
+                Ok(self.look_up(done, given)?.into_iter().map(said).collect())
+            }
+            _ => Err(WordProblem::NotInDictionary),
         }
-        Ok(found)
     }
 }
 
@@ -98,6 +105,15 @@ mod tests {
     #[test]
     fn an_unknown_word_is_a_problem_not_an_empty_list() {
         assert_eq!(small().look_up("glov", &BTreeMap::new()), Err(WordProblem::NotInDictionary));
+    }
+
+    #[test]
+    fn a_participle_with_un_before_it_is_said_as_its_parts() {
+        let lexicon = Lexicon::from_text("gloved G L AH1 V D\nuncle AH1 NG K AH0 L\n".into());
+        assert_eq!(names(&lexicon.look_up("ungloved", &BTreeMap::new()).unwrap()[0]), "AH N G L AH V D");
+        for unknown in ["unmuted", "uncled", "ununglov", "unungloved", "un"] {
+            assert_eq!(lexicon.look_up(unknown, &BTreeMap::new()), Err(WordProblem::NotInDictionary));
+        }
     }
 
     #[test]
