@@ -357,14 +357,14 @@ mod tests {
     fn a_hold_keeps_the_step_and_tells_why_and_what_can_be_called() {
         let mut run = Run::shipped();
         run.until("gown");
-        assert!(run.view().calls.contains(&("hold hold".to_string(), "holds")));
+        assert!(run.view().calls.contains(&("hold everything".to_string(), "holds")));
         run.says(Post::Worker, "stop stop");
         let view = run.view();
         assert_eq!((view.scene, view.place.as_str()), (Scene::Held, "step 11 of 20"));
         assert_eq!(view.held.as_deref(), Some("stop was called; once more ends the session"));
         assert_eq!(view.expected, ["carry on"]);
         assert!(view.calls.contains(&("stop stop".to_string(), "ends the session")));
-        assert!(!view.calls.iter().any(|(phrase, _)| phrase == "hold hold" || phrase == "carry on"));
+        assert!(!view.calls.iter().any(|(phrase, _)| phrase == "hold everything" || phrase == "carry on"));
     }
 
     #[test]
@@ -372,7 +372,7 @@ mod tests {
         let mut run = Run::shipped();
         run.spoken();
         run.spoken();
-        run.says(Post::Observer, "hold hold");
+        run.says(Post::Observer, "hold everything");
         assert_eq!(run.view().place, "question 1 of 1");
     }
 

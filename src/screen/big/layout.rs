@@ -202,7 +202,7 @@ fn foot_lines(picture: Picture, look: Look, width: u16, plan: &Plan) -> Vec<Line
     lines
 }
 
-/// `“hold hold” holds, “stop stop” stops`
+/// `“hold everything” holds, “stop stop” stops`
 pub fn calls_words(view: &View) -> String {
     let words: Vec<String> =
         view.calls.iter().map(|(phrase, effect)| format!("\u{201c}{phrase}\u{201d} {effect}")).collect();

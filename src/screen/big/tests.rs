@@ -194,7 +194,7 @@ fn the_minimum_time_counts_down() {
     let mut run = Run::shipped();
     run.until("hand-rub");
     run.wait(6_500);
-    assert_words(&run, &["WORKER", "NOT YET, 14 s MORE", "both hands rubbed dry"]);
+    assert_words(&run, &["WORKER", "NOT YET, 14 s MORE", "palms and fingers dry"]);
     run.wait(14_000);
     for size in SIZES {
         assert!(!screen(&run, size).contains("NOT YET"));
@@ -204,7 +204,7 @@ fn the_minimum_time_counts_down() {
 #[test]
 fn a_hold_says_so_and_why_and_how_to_go_on() {
     let mut run = at_gown();
-    run.says(Post::Worker, "hold hold");
+    run.says(Post::Worker, "hold everything");
     run.spoken();
     assert_words(&run, &["ON HOLD", "called by voice", "STEP 11 of 20", "OBSERVER", "carry on", "stop stop"]);
 }
@@ -342,7 +342,7 @@ fn a_small_terminal_shows_the_essential_words() {
     {
         assert!(small.contains(words), "{words:?} is not in\n{small}");
     }
-    run.says(Post::Worker, "hold hold");
+    run.says(Post::Worker, "hold everything");
     assert!(screen(&run, (40, 12)).contains("ON HOLD: called by voice"));
 }
 
@@ -360,7 +360,7 @@ fn no_size_of_terminal_is_too_small_or_too_large() {
 #[test]
 fn without_colour_no_cell_has_one() {
     let mut run = at_gown();
-    run.says(Post::Worker, "hold hold");
+    run.says(Post::Worker, "hold everything");
     let plain = Look { palette: Palette::new(Some("1")), ..look() };
     let terminal = draw_in(&run, &[], plain, (80, 24));
     let cells = terminal.backend().buffer().content();
@@ -389,7 +389,7 @@ fn pictures_of_the_main_moments() {
     insta::assert_snapshot!("observer_60x18", screen(&run, (60, 18)));
     insta::assert_snapshot!("observer_80x24", screen(&run, (80, 24)));
     insta::assert_snapshot!("observer_120x40", screen(&run, (120, 40)));
-    run.says(Post::Worker, "hold hold");
+    run.says(Post::Worker, "hold everything");
     run.spoken();
     insta::assert_snapshot!("hold_80x24", screen(&run, (80, 24)));
     insta::assert_snapshot!("hold_40x12", screen(&run, (40, 12)));
@@ -414,7 +414,7 @@ fn fifty_shows_a_second_are_ten_drawings_and_a_new_moment_is_drawn_at_once() {
     let mut soon = run.view();
     soon.last = Some("worker: a cough".into());
     assert!(!pace.due(&soon, (80, 24), start + Duration::from_millis(985)));
-    run.says(Post::Worker, "hold hold");
+    run.says(Post::Worker, "hold everything");
     assert!(pace.due(&run.view(), (80, 24), start + Duration::from_millis(986)));
 }
 
