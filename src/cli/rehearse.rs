@@ -184,7 +184,13 @@ const PIECE: usize = 1_600;
 
 impl Loud {
     fn open(device: Option<&str>) -> Result<Loud, Failure> {
-        Ok(Loud { speaker: Speaker::open(device)?, began: Instant::now(), played: 0, failed: false, waiting: Vec::new() })
+        Ok(Loud {
+            speaker: Speaker::open(device)?,
+            began: Instant::now(),
+            played: 0,
+            failed: false,
+            waiting: Vec::new(),
+        })
     }
 }
 
