@@ -1,4 +1,4 @@
-//! Microphone blocks to sound at [`RATE`](super::RATE), off the sound system's thread.
+//! Microphone blocks to sound at [`RATE`], off the sound system's thread.
 //!
 //! Owns the filling of gaps (frames that were dropped become silence, so that positions go on meaning time) and the
 //! smoothing of times. Must not know what listens to the sound.
