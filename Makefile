@@ -1,6 +1,6 @@
 # The two commands of the README, and what they are made of.
 
-.PHONY: demo test setup build bench
+.PHONY: demo test setup build bench soak
 SESSIONS ?= $(CURDIR)/target/demo
 
 # Everything from nothing: sets up, builds, and runs a whole session with stand-in people.
@@ -22,6 +22,11 @@ test:
 	cargo clippy --all-targets --locked -- -D warnings
 	RUSTDOCFLAGS="-D warnings" cargo doc --no-deps --locked --quiet
 	cargo test --locked --no-fail-fast
+
+# Ten minutes of two microphones: nothing may be dropped.
+soak: build
+	models/setup.sh --test
+	cargo test --release --locked --test live_limits -- --ignored --nocapture
 
 bench: build
 	models/setup.sh --test

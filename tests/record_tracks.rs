@@ -2,7 +2,8 @@
 
 mod record_support;
 
-use antiphon::record::tracks::{RATE, WINDOW};
+use antiphon::audio::RATE;
+use antiphon::record::tracks::WINDOW;
 use antiphon::record::verify::{verify, State};
 use antiphon::record::{Late, RecordError, SessionFolder, Tracks};
 use proptest::prelude::*;

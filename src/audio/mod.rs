@@ -18,6 +18,9 @@ use thiserror::Error;
 /// Sample rate of all sound inside the program, Hz.
 pub const RATE: u32 = 16_000;
 
+/// The same in samples per millisecond.
+pub const PER_MS: u64 = RATE as u64 / 1000;
+
 /// What can go wrong with sound, split by what the caller does next.
 #[derive(Debug, Error, Clone, PartialEq, Eq)]
 pub enum AudioError {

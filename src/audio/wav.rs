@@ -5,7 +5,9 @@
 //! that promise more than there is) is walked here first, because hound skips no padding and takes no other fmt sizes.
 
 use super::{resample, to_i16, AudioError, RATE};
-use std::{fs, io::Cursor, path::Path};
+use std::fs::File;
+use std::io::{BufReader, Chain, Cursor, Read, Seek, SeekFrom, Take};
+use std::path::Path;
 
 /// One channel of a file, at [`RATE`].
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -21,56 +23,84 @@ const LARGEST: u64 = 6_000_000_000;
 /// Reads `FILE` or `FILE#N` (channel N, from 1): 8, 16, 24 or 32-bit integers or 32-bit floats at 4 to 384 kHz.
 pub fn read(spec: &str) -> Result<Clip, AudioError> {
     let (file, channel) = split(spec)?;
-    let bytes = load(file)?;
-    let canonical = canonical(&bytes).map_err(|fault| fault.about(file))?;
-    let mut reader =
-        hound::WavReader::new(Cursor::new(canonical)).map_err(|error| Fault::hound(&error).about(file))?;
+    let mut source = open(file)?;
+    let layout = source.layout().map_err(|fault| fault.about(file))?;
+    let plain = source.plain(&layout).map_err(|fault| fault.about(file))?;
+    let reader = hound::WavReader::new(plain).map_err(|error| Fault::hound(&error).about(file))?;
     let wav = reader.spec();
     let chosen = choose(file, wav.channels, channel)?;
+    let mut tally = Tally::default();
+    if wav.sample_rate == RATE {
+        let samples: Result<Vec<i16>, hound::Error> =
+            one_channel(reader, chosen).map(|s| s.map(|s| to_i16(tally.count(s)))).collect();
+        let samples = samples.map_err(|error| Fault::hound(&error).about(file))?;
+        return Ok(Clip { samples, notes: tally.notes().map_err(|fault| fault.about(file))? });
+    }
+    let samples: Result<Vec<f32>, hound::Error> =
+        one_channel(reader, chosen).map(|s| s.map(|s| tally.count(s))).collect();
+    let samples = samples.map_err(|error| Fault::hound(&error).about(file))?;
+    let mut notes = tally.notes().map_err(|fault| fault.about(file))?;
+    let resampled = resample::clip(&samples, wav.sample_rate, RATE).map_err(|error| {
+        Fault::new(error.to_string(), "convert it to 16 kHz, for example with `sox in.wav -r 16000 out.wav`")
+            .about(file)
+    })?;
+    notes.push(format!("resampled from {} Hz", wav.sample_rate));
+    Ok(Clip { samples: resampled.into_iter().map(to_i16).collect(), notes })
+}
+
+/// The samples of one channel (from 0), -1 to 1 unless the file is louder than full scale.
+fn one_channel<'r, R: Read + 'r>(
+    reader: hound::WavReader<R>,
+    chosen: usize,
+) -> Box<dyn Iterator<Item = Result<f32, hound::Error>> + 'r> {
+    let wav = reader.spec();
     let step = usize::from(wav.channels);
-    let picked = |index: usize| index % step == chosen;
-    let samples: Result<Vec<f32>, hound::Error> = match wav.sample_format {
-        hound::SampleFormat::Float => {
-            reader.samples::<f32>().enumerate().filter(|(n, _)| picked(*n)).map(|(_, s)| s).collect()
-        }
+    match wav.sample_format {
+        hound::SampleFormat::Float => Box::new(every(reader.into_samples::<f32>(), chosen, step)),
         hound::SampleFormat::Int => {
             let scale = 1.0 / (1_u64 << (wav.bits_per_sample - 1)) as f32;
-            reader
-                .samples::<i32>()
-                .enumerate()
-                .filter(|(n, _)| picked(*n))
-                .map(|(_, s)| s.map(|s| s as f32 * scale))
-                .collect()
-        }
-    };
-    let samples = samples.map_err(|error| Fault::hound(&error).about(file))?;
-    let mut notes = Vec::new();
-    let unsound = samples.iter().filter(|s| !s.is_finite()).count();
-    if unsound > 0 {
-        return Err(Fault::new(
-            format!("{unsound} samples are not numbers"),
-            "make the file again; the program that wrote it is at fault",
-        )
-        .about(file));
-    }
-    let clipped = samples.iter().filter(|s| s.abs() > 1.0).count();
-    if clipped > 0 {
-        notes.push(format!("{clipped} samples were louder than full scale and are clipped"));
-    }
-    let samples = if wav.sample_rate == RATE {
-        samples
-    } else {
-        let resampled = resample::clip(&samples, wav.sample_rate, RATE).map_err(|error| {
-            Fault::new(
-                error.to_string(),
-                "convert it to 16 kHz, for example with `sox in.wav -r 16000 out.wav`",
+            Box::new(
+                every(reader.into_samples::<i32>(), chosen, step).map(move |s| s.map(|s| s as f32 * scale)),
             )
-            .about(file)
-        })?;
-        notes.push(format!("resampled from {} Hz", wav.sample_rate));
-        resampled
-    };
-    Ok(Clip { samples: samples.into_iter().map(to_i16).collect(), notes })
+        }
+    }
+}
+
+/// Every `step`th sample from the `first`. An error anywhere is passed on: `skip` would swallow it.
+fn every<S>(
+    samples: impl Iterator<Item = Result<S, hound::Error>>,
+    first: usize,
+    step: usize,
+) -> impl Iterator<Item = Result<S, hound::Error>> {
+    samples.enumerate().filter(move |(n, s)| n % step == first || s.is_err()).map(|(_, s)| s)
+}
+
+/// Samples that are no ordinary ones.
+#[derive(Default)]
+struct Tally {
+    unsound: usize,
+    clipped: usize,
+}
+
+impl Tally {
+    fn count(&mut self, sample: f32) -> f32 {
+        self.unsound += usize::from(!sample.is_finite());
+        self.clipped += usize::from(sample.abs() > 1.0);
+        sample
+    }
+
+    fn notes(&self) -> Result<Vec<String>, Fault> {
+        match (self.unsound, self.clipped) {
+            (0, 0) => Ok(Vec::new()),
+            (0, clipped) => {
+                Ok(vec![format!("{clipped} samples were louder than full scale and are clipped")])
+            }
+            (unsound, _) => Err(Fault::new(
+                format!("{unsound} samples are not numbers"),
+                "make the file again; the program that wrote it is at fault",
+            )),
+        }
+    }
 }
 
 /// Writes a mono file of 16-bit samples at [`RATE`].
@@ -131,24 +161,99 @@ fn choose(file: &str, channels: u16, wanted: Option<u16>) -> Result<usize, Audio
     }
 }
 
-fn load(file: &str) -> Result<Vec<u8>, AudioError> {
+/// An open file and its length in bytes. It is read piece by piece: an hour of three tracks is 345 MB.
+struct Source {
+    file: BufReader<File>,
+    length: u64,
+}
+
+/// Where the sound stands in a file.
+struct Layout {
+    /// The fmt chunk at a size hound takes.
+    fmt: Vec<u8>,
+    data_at: u64,
+    data_length: u64,
+}
+
+fn open(file: &str) -> Result<Source, AudioError> {
     let unreadable = |error: std::io::Error| {
         let fix = match error.kind() {
             std::io::ErrorKind::NotFound => "check the path",
             std::io::ErrorKind::PermissionDenied => "allow reading it",
-            _ => "check that it is a file on a disk that works",
+            _ => WORKING_DISK,
         };
         Fault::new(format!("can't be read: {error}"), fix).about(file)
     };
-    let meta = fs::metadata(file).map_err(unreadable)?;
+    let opened = File::open(file).map_err(unreadable)?;
+    let meta = opened.metadata().map_err(unreadable)?;
     if meta.is_dir() {
         return Err(Fault::new("is a folder", "name the WAV file in it").about(file));
     }
     if meta.len() > LARGEST {
         return Err(Fault::new(format!("{} bytes are too many", meta.len()), "cut it into parts").about(file));
     }
-    fs::read(file).map_err(unreadable)
+    Ok(Source { file: BufReader::with_capacity(1 << 16, opened), length: meta.len() })
 }
+
+impl Source {
+    /// The bytes there are of `length` from `at` on.
+    fn bytes(&mut self, at: u64, length: u64) -> Result<Vec<u8>, Fault> {
+        let mut bytes = Vec::new();
+        let read = self.file.seek(SeekFrom::Start(at)).and_then(|_| {
+            let piece: &mut dyn Read = &mut self.file;
+            piece.take(length).read_to_end(&mut bytes)
+        });
+        read.map_err(|error| Fault::new(format!("can't be read: {error}"), WORKING_DISK))?;
+        Ok(bytes)
+    }
+
+    /// Walks the chunks to the sound.
+    fn layout(&mut self) -> Result<Layout, Fault> {
+        let head = self.bytes(0, 12)?;
+        if head.is_empty() {
+            return Err(Fault::new("the file is empty", "record or copy it again"));
+        }
+        if head.get(..4) != Some(b"RIFF") || head.get(8..12) != Some(b"WAVE") {
+            return Err(Fault::new("it is not a WAV file", CONVERT));
+        }
+        let mut at = 12;
+        let mut fmt: Option<Vec<u8>> = None;
+        loop {
+            let chunk = self.bytes(at, 8)?;
+            let Some(size) = u32_at(&chunk, 4).map(u64::from) else { break };
+            let whole = at + 8 + size <= self.length;
+            match &chunk[..4] {
+                b"data" => {
+                    let fmt = fmt.ok_or_else(|| Fault::new("its fmt chunk is missing", CONVERT))?;
+                    let fmt = plain_format(&fmt)?;
+                    let data_length = whole_data(self.length - (at + 8), size, &fmt)?;
+                    return Ok(Layout { fmt, data_at: at + 8, data_length });
+                }
+                _ if !whole => break,
+                b"fmt " => fmt = Some(self.bytes(at + 8, size.min(LONGEST_FORMAT))?),
+                _ => {}
+            }
+            // Chunks of odd length are followed by one byte of padding.
+            at += 8 + size + size % 2;
+        }
+        Err(Fault::new("it ends before any sound (no data chunk)", CUT_OFF))
+    }
+
+    /// The same sound with nothing but a plain fmt and a data chunk around it, for hound to decode.
+    fn plain(&mut self, layout: &Layout) -> Result<Plain<'_>, Fault> {
+        self.file
+            .seek(SeekFrom::Start(layout.data_at))
+            .map_err(|error| Fault::new(format!("can't be read: {error}"), WORKING_DISK))?;
+        let data: &mut BufReader<File> = &mut self.file;
+        Ok(Cursor::new(header(&layout.fmt, layout.data_length)).chain(data.take(layout.data_length)))
+    }
+}
+
+type Plain<'f> = Chain<Cursor<Vec<u8>>, Take<&'f mut BufReader<File>>>;
+
+/// No fmt chunk in use is longer, bytes.
+const LONGEST_FORMAT: u64 = 4_096;
+const WORKING_DISK: &str = "check that it is a file on a disk that works";
 
 /// What is wrong with a file, before its name is known.
 struct Fault {
@@ -181,44 +286,14 @@ const CONVERT: &str = "convert it, for example with `ffmpeg -i in -ac 1 -ar 1600
 const CUT_OFF: &str =
     "copy it again from where it was recorded; what is left can be saved with `sox --ignore-length`";
 
-fn u32_at(bytes: &[u8], at: usize) -> Option<usize> {
+fn u32_at(bytes: &[u8], at: usize) -> Option<u32> {
     let four = bytes.get(at..at + 4)?;
-    Some(u32::from_le_bytes(four.try_into().expect("the slice is four bytes long")) as usize)
+    Some(u32::from_le_bytes(four.try_into().expect("the slice is four bytes long")))
 }
 
 fn u16_at(bytes: &[u8], at: usize) -> Option<u16> {
     let two = bytes.get(at..at + 2)?;
     Some(u16::from_le_bytes(two.try_into().expect("the slice is two bytes long")))
-}
-
-/// The same sound with nothing but a plain fmt and a data chunk, for hound to decode.
-fn canonical(bytes: &[u8]) -> Result<Vec<u8>, Fault> {
-    if bytes.is_empty() {
-        return Err(Fault::new("the file is empty", "record or copy it again"));
-    }
-    if bytes.get(..4) != Some(b"RIFF") || bytes.get(8..12) != Some(b"WAVE") {
-        return Err(Fault::new("it is not a WAV file", CONVERT));
-    }
-    let mut at = 12;
-    let mut fmt: Option<&[u8]> = None;
-    while let Some(size) = u32_at(bytes, at + 4) {
-        let kind = &bytes[at..at + 4];
-        let body = bytes.get(at + 8..at + 8 + size);
-        match (kind, body) {
-            (b"fmt ", Some(body)) => fmt = Some(body),
-            (b"data", _) => {
-                let fmt = fmt.ok_or_else(|| Fault::new("its fmt chunk is missing", CONVERT))?;
-                let fmt = plain_format(fmt)?;
-                let data = whole_data(bytes, at + 8, size, &fmt)?;
-                return Ok(assemble(&fmt, data));
-            }
-            (_, Some(_)) => {}
-            (_, None) => break,
-        }
-        // Chunks of odd length are followed by one byte of padding.
-        at += 8 + size + size % 2;
-    }
-    Err(Fault::new("it ends before any sound (no data chunk)", CUT_OFF))
 }
 
 /// The fmt chunk at the size hound takes: 16 bytes, or 40 for WAVE_FORMAT_EXTENSIBLE.
@@ -248,40 +323,37 @@ fn plain_format(fmt: &[u8]) -> Result<Vec<u8>, Fault> {
     Ok(fmt.get(..size).ok_or_else(broken)?.to_vec())
 }
 
-/// The sound, if it is all there.
-fn whole_data<'a>(bytes: &'a [u8], at: usize, promised: usize, fmt: &[u8]) -> Result<&'a [u8], Fault> {
+/// The sound's length in bytes, if it is all there: `there` bytes follow the head of the chunk.
+fn whole_data(there: u64, promised: u64, fmt: &[u8]) -> Result<u64, Fault> {
     // Programs that write to a pipe leave a length that no file has.
-    if promised >= 0x7fff_0000 && bytes.len() - at < promised {
+    if promised >= 0x7fff_0000 && there < promised {
         return Err(Fault::new(
             "its length is not filled in (it was written to a pipe)",
             "write it to a file, or repair it with `sox --ignore-length in.wav out.wav`",
         ));
     }
-    let Some(data) = bytes.get(at..at + promised) else {
-        let there = bytes.len() - at;
+    if there < promised {
         return Err(Fault::new(
             format!("it is cut off: {there} of {promised} bytes of sound are there"),
             CUT_OFF,
         ));
-    };
-    let frame = usize::from(u16_at(fmt, 12).unwrap_or(0));
-    if data.is_empty() {
+    }
+    let frame = u64::from(u16_at(fmt, 12).unwrap_or(0));
+    if promised == 0 {
         return Err(Fault::new("it has no samples", "record it again"));
     }
-    if frame == 0 || data.len() % frame != 0 {
+    if frame == 0 || !promised.is_multiple_of(frame) {
         return Err(Fault::new("its header is wrong: the sound is not a whole number of frames", CONVERT));
     }
-    Ok(data)
+    Ok(promised)
 }
 
-fn assemble(fmt: &[u8], data: &[u8]) -> Vec<u8> {
-    let mut file = Vec::with_capacity(data.len() + fmt.len() + 28);
-    let sizes =
-        [4 + 8 + fmt.len() + 8 + data.len(), fmt.len(), data.len()].map(|size| (size as u32).to_le_bytes());
-    for part in [&b"RIFF"[..], &sizes[0], b"WAVE", b"fmt ", &sizes[1], fmt, b"data", &sizes[2], data] {
-        file.extend_from_slice(part);
-    }
-    file
+/// Everything before the sound.
+fn header(fmt: &[u8], data_length: u64) -> Vec<u8> {
+    let format_length = fmt.len() as u64;
+    let [riff, format, data] = [4 + 8 + format_length + 8 + data_length, format_length, data_length]
+        .map(|size| u32::try_from(size).unwrap_or(u32::MAX).to_le_bytes());
+    [&b"RIFF"[..], &riff, b"WAVE", b"fmt ", &format, fmt, b"data", &data].concat()
 }
 
 #[cfg(test)]

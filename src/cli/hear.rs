@@ -1,6 +1,6 @@
 //! `hear`: one utterance a file against a list of phrases, a JSON line each.
 
-use crate::audio::wav;
+use crate::audio::{wav, RATE};
 use crate::conduct::set_up::{engines, unknown_words, EngineName};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
@@ -94,7 +94,7 @@ pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
             Err(failure) => {
                 code = failure.code;
                 progress.suspend(|| eprintln!("antiphon: {failure}"));
-                failed(file, &failure)
+                nothing(file, "error", failure.what.clone())
             }
         };
         let text = serde_json::to_string(&line)
@@ -127,23 +127,11 @@ fn hear_file<'a>(
     listener.restart();
     listener.push(&clip.samples)?;
     // Half a second of silence lets the last frames of speech be seen as such.
-    listener.push(&[0; 8_000])?;
+    listener.push(&[0; RATE as usize / 2])?;
     let heard = listener.finish()?;
     Ok(match heard.first() {
         Some(heard) => line(file, heard, vocabulary),
-        None => Line {
-            file,
-            phrase: None,
-            words: String::new(),
-            verdict: "ignored",
-            confidence: 0.0,
-            score: 0.0,
-            margin: 0.0,
-            speech_start_ms: None,
-            speech_end_ms: None,
-            compute_ms: 0.0,
-            why: Some("no speech".to_string()),
-        },
+        None => nothing(file, "ignored", "no speech".to_string()),
     })
 }
 
@@ -180,19 +168,20 @@ fn line<'a>(file: &'a str, heard: &Heard, vocabulary: &'a Vocabulary) -> Line<'a
     }
 }
 
-fn failed<'a>(file: &'a str, failure: &Failure) -> Line<'a> {
+/// A line about a file in which nothing was heard.
+fn nothing<'a>(file: &'a str, verdict: &'static str, why: String) -> Line<'a> {
     Line {
         file,
         phrase: None,
         words: String::new(),
-        verdict: "error",
+        verdict,
         confidence: 0.0,
         score: 0.0,
         margin: 0.0,
         speech_start_ms: None,
         speech_end_ms: None,
         compute_ms: 0.0,
-        why: Some(failure.what.clone()),
+        why: Some(why),
     }
 }
 

@@ -3,6 +3,7 @@
 use super::session::{interrupted_flag, is_set, SessionArgs};
 use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
+use crate::audio::{PER_MS, RATE};
 use crate::conduct::actors::{Actors, Script};
 use crate::conduct::set_up::{ready, Ready};
 use crate::conduct::simulation::{Aloud, Cast, Simulation};
@@ -172,7 +173,8 @@ fn read_script(path: &Path, ready: &Ready) -> Result<Script, Failure> {
 /// Plays ticks through the loudspeaker, as fast as they are heard.
 struct Loud {
     speaker: Speaker,
-    began: Instant,
+    /// When the first piece went out; later by as much as pieces have been late, since a hole can't be made up.
+    began: Option<Instant>,
     played: u64,
     failed: bool,
     /// Sound that is not yet a whole piece.
@@ -180,13 +182,15 @@ struct Loud {
 }
 
 /// The loudspeaker gets sound in pieces of 100 ms.
-const PIECE: usize = 1_600;
+const PIECE: usize = RATE as usize / 10;
+/// How far ahead of the loudspeaker the session may be, so that hearing an utterance out never makes a hole.
+const AHEAD: Duration = Duration::from_millis(500);
 
 impl Loud {
     fn open(device: Option<&str>) -> Result<Loud, Failure> {
         Ok(Loud {
             speaker: Speaker::open(device)?,
-            began: Instant::now(),
+            began: None,
             played: 0,
             failed: false,
             waiting: Vec::new(),
@@ -209,9 +213,11 @@ impl Aloud for Loud {
         }
         while self.speaker.events().try_recv().is_ok() {}
         self.played += piece.len() as u64;
-        // Half a second ahead of the loudspeaker, so that listening to an utterance never makes a hole.
-        let due = Duration::from_millis((self.played / 16).saturating_sub(500));
-        if let Some(wait) = due.checked_sub(self.began.elapsed()) {
+        let sound = Duration::from_millis(self.played / PER_MS);
+        let began = self.began.get_or_insert_with(Instant::now);
+        let elapsed = began.elapsed();
+        *began += elapsed.saturating_sub(sound);
+        if let Some(wait) = sound.saturating_sub(AHEAD).checked_sub(elapsed) {
             std::thread::sleep(wait);
         }
     }

@@ -2,12 +2,14 @@
 
 use super::session::{interrupted_flag, is_set, SessionArgs};
 use crate::audio::wav;
+use crate::conduct::keeper::Keeper;
 use crate::conduct::live::{Live, Mouth, OpenMicrophone};
 use crate::conduct::set_up::{ready, Ready};
 use crate::conduct::simulation::{Recorded, Simulation};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
 use crate::voice::{LiveVoice, RenderVoice, RenderedVoice, Renderer, SystemVoice, VoiceError};
+use std::path::Path;
 use std::str::FromStr;
 use std::time::Duration;
 
@@ -103,9 +105,20 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
     let listeners = std::mem::take(&mut ready.listeners);
     let (keeper, end_ms, result) =
         Live::new(keeper, mouth, listeners, microphones)?.run(&|| is_set(&interrupted));
-    let summary = keeper.close(end_ms, result.is_err())?;
-    result?;
-    args.session.conclude(&summary, &folder)
+    conclude(args, keeper, end_ms, result, &folder)
+}
+
+/// Closes the record. What ended the session tells more than what then kept its record from being closed.
+fn conclude<E: Into<Failure>>(
+    args: &RunArgs,
+    keeper: Keeper,
+    end_ms: u64,
+    result: Result<(), E>,
+    folder: &Path,
+) -> Result<ExitCode, Failure> {
+    let closed = keeper.close(end_ms, result.is_err());
+    result.map_err(Into::into)?;
+    args.session.conclude(&closed?, folder)
 }
 
 /// How long the system's voice has to answer before the rendered one is taken.
@@ -176,10 +189,7 @@ fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     let source = Box::new(Recorded::new(clips));
     let simulation = Simulation::new(keeper, listeners, &mut renderer, source, None, u64::MAX);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
-    let closed = keeper.close(end_ms, result.is_err());
-    // What ended the session tells more than what then kept its record from being closed.
-    result?;
-    args.session.conclude(&closed?, &folder)
+    conclude(args, keeper, end_ms, result, &folder)
 }
 
 /// The voice to render with; the system's voice can't be had as sound, which is said.

@@ -3,8 +3,8 @@
 //!
 //! Owns who says what and when. Must not know how speech is made or heard: it hands out texts with times.
 
-use crate::procedure::parse::Problem;
-use crate::procedure::{Call, Place, Post, Procedure, Role, Use};
+use crate::procedure::parse::{place_of, Problem};
+use crate::procedure::{Call, Place, Procedure, Role, Use};
 use crate::session::{Action, HoldWhy, Phase, State};
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -150,13 +150,6 @@ fn questions_hint(procedure: &Procedure) -> String {
     } else {
         format!("it asks: {}", all.join("; "))
     }
-}
-
-fn place_of(source: &str, offset: usize) -> Place {
-    let before = &source.as_bytes()[..offset.min(source.len())];
-    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
-    let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
-    Place { line, column }
 }
 
 /// How long stand-ins take, ms.
@@ -305,11 +298,6 @@ fn place_id(procedure: &Procedure, state: &State) -> Option<String> {
         Phase::Asking { question } => Some(procedure.questions[usize::from(question)].id.clone()),
         _ => state.current_step().map(|step| procedure.steps[usize::from(step)].id.clone()),
     }
-}
-
-/// The post at which a person speaks.
-pub fn post_of(role: Role, posts: &[Post]) -> Option<Post> {
-    posts.iter().copied().find(|post| post.hears(role))
 }
 
 /// Whether any of these actions is the tool beginning to speak.

@@ -4,6 +4,7 @@
 
 use crate::audio::convert::Converter;
 use crate::audio::mic::Block;
+use crate::audio::PER_MS;
 use crate::listen::heard::Heard;
 use crate::listen::listener::Listener;
 use crate::procedure::{PhraseId, Post};
@@ -28,6 +29,8 @@ pub enum FromEar {
         post: Post,
         at: u64,
         samples: Vec<i16>,
+        /// Somebody is in the middle of saying something.
+        speaking: bool,
     },
     /// Frames that were dropped before they reached the ear; silence stands for them.
     Lost {
@@ -106,21 +109,22 @@ impl Ear {
         let Some(stream) = &mut self.stream else { return Ok(()) };
         let piece = stream.converter.push(block);
         let captured = piece.captured.saturating_duration_since(self.began);
-        let measured = (captured.as_millis() as u64 * 16).saturating_sub(piece.at);
+        let measured = (captured.as_millis() as u64 * PER_MS).saturating_sub(piece.at);
         let origin = match stream.origin {
-            Some(origin) if origin.abs_diff(measured) <= DRIFT_MS * 16 => origin,
+            Some(origin) if origin.abs_diff(measured) <= DRIFT_MS * PER_MS => origin,
             _ => {
                 stream.origin = Some(measured);
                 measured
             }
         };
         let at = origin + piece.at;
-        self.listener.set_clock(at / 16);
+        self.listener.set_clock(at / PER_MS);
         if piece.lost_frames > 0 {
             self.tell(FromEar::Lost { post: block.post, frames: piece.lost_frames });
         }
         let heard = self.listener.push(&piece.samples).map_err(|error| error.to_string())?;
-        self.tell(FromEar::Sound { post: block.post, at, samples: piece.samples });
+        let speaking = self.listener.speaking();
+        self.tell(FromEar::Sound { post: block.post, at, samples: piece.samples, speaking });
         heard.into_iter().for_each(|heard| self.tell(FromEar::Heard(heard)));
         Ok(())
     }

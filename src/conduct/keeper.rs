@@ -4,6 +4,7 @@
 //! Owns the state, the journal, the tracks and the screen. Must not know where events come from or how actions are
 //! carried out.
 
+use crate::audio::{PER_MS, RATE};
 use crate::listen::heard::{Heard, Verdict};
 use crate::procedure::{Post, Procedure};
 use crate::record::summary::{
@@ -201,7 +202,7 @@ impl Keeper {
     pub fn close(mut self, end_ms: u64, failed: bool) -> Result<Summary, RecordError> {
         let end_ms = end_ms.max(self.state.now_ms);
         let names = self.tracks.names().to_vec();
-        self.tracks.advance(end_ms * 16)?;
+        self.tracks.advance(end_ms * PER_MS)?;
         let audio = self.tracks.finish()?;
         let mut cautions = self.procedure.cautions.clone();
         if self.late_samples > 0 {
@@ -232,7 +233,7 @@ impl Keeper {
             totals: totals(state, end_ms),
             audio: Some(AudioAccount {
                 tracks: names,
-                seconds: audio.samples as f64 / 16_000.0,
+                seconds: audio.samples as f64 / f64::from(RATE),
                 dropped_frames: audio.dropped,
             }),
             audio_sha256: Some(audio.sha256),

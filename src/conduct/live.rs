@@ -5,10 +5,11 @@
 use super::ear::{self, FromEar, ToEar};
 use super::keeper::Keeper;
 use crate::audio::mic::{Block, MicEvent, Microphone};
-use crate::audio::AudioError;
+use crate::audio::{AudioError, PER_MS};
 use crate::listen::listener::Listener;
 use crate::procedure::{PhraseId, Post};
 use crate::record::RecordError;
+use crate::session::lines::lines;
 use crate::session::{Action, Event, Outcome, What};
 use crate::voice::{LiveVoice, Played, VoiceError, VoiceEvent};
 use crossbeam_channel::{select, Receiver, Sender};
@@ -60,6 +61,8 @@ struct PostSound {
     ear: Sender<ToEar>,
     lost_at: Option<Instant>,
     dropped: u64,
+    /// Somebody is in the middle of saying something there.
+    speaking: bool,
 }
 
 pub struct Live {
@@ -98,6 +101,7 @@ impl Live {
                 ear,
                 lost_at: None,
                 dropped: 0,
+                speaking: false,
             });
         }
         Ok(Live {
@@ -115,9 +119,30 @@ impl Live {
     /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
     pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), LiveError>) {
         let result = self.run_inner(interrupted);
+        if result.is_err() {
+            self.say_that_it_failed();
+        }
         self.mouth.voice.hush();
         let end_ms = self.now_ms();
         (self.keeper, end_ms, result)
+    }
+
+    /// A session that can't go on (a full disk, an ear that died) is told to the people, who look at each other and not
+    /// at the screen. Nothing of it is recorded: the record may be what failed.
+    fn say_that_it_failed(&mut self) {
+        let text = lines(&self.keeper.procedure.language).0.failed;
+        let utterance = u64::MAX;
+        self.mouth.voice.hush();
+        self.mouth.voice.speak(utterance, text);
+        let until = Instant::now() + LAST_WORDS;
+        while let Ok(event) = self.mouth.events.recv_deadline(until) {
+            match event {
+                VoiceEvent::Ended { utterance: ended } if ended == utterance => break,
+                // A voice that is dead too leaves the screen, and the message at the end.
+                VoiceEvent::Failed { .. } => break,
+                _ => {}
+            }
+        }
     }
 
     fn now_ms(&self) -> u64 {
@@ -134,10 +159,11 @@ impl Live {
             self.wait_and_handle()?;
             self.look_after_microphones()?;
             let now = self.now_ms();
-            if self.keeper.state.wake_at().is_some_and(|wake| wake <= now) {
+            let somebody_speaks = self.posts.iter().any(|post| post.speaking);
+            if self.keeper.due(now, somebody_speaks) {
                 self.event(What::Time)?;
             }
-            self.keeper.advance_tracks(now.saturating_sub(TRACK_LAG_MS) * 16)?;
+            self.keeper.advance_tracks(now.saturating_sub(TRACK_LAG_MS) * PER_MS)?;
             self.keeper.show_at(now);
         }
         self.last_words()
@@ -194,7 +220,12 @@ impl Live {
     fn news(&mut self, news: FromEar) -> Result<(), LiveError> {
         match news {
             FromEar::Heard(heard) => self.event(What::Heard(heard)),
-            FromEar::Sound { post, at, samples } => Ok(self.keeper.keep_post(post, at, &samples)?),
+            FromEar::Sound { post, at, samples, speaking } => {
+                if let Some(sound) = self.posts.iter_mut().find(|sound| sound.post == post) {
+                    sound.speaking = speaking && sound.microphone.is_some();
+                }
+                Ok(self.keeper.keep_post(post, at, &samples)?)
+            }
             FromEar::Lost { post, frames } => {
                 let text = format!("{} frames of the {}'s microphone were dropped", frames, post.name());
                 Ok(self.keeper.remark(self.now_ms(), &text)?)
@@ -235,7 +266,7 @@ impl Live {
     }
 
     fn keep_played(&mut self, played: &Played) -> Result<(), LiveError> {
-        let at = played.at.saturating_duration_since(self.began).as_millis() as u64 * 16;
+        let at = played.at.saturating_duration_since(self.began).as_millis() as u64 * PER_MS;
         let (origin, so_far) = self.playing.entry(played.utterance).or_insert((at, 0));
         let position = *origin + *so_far;
         *so_far += played.samples.len() as u64;
@@ -252,6 +283,7 @@ impl Live {
                 match event {
                     MicEvent::Lost { post, why } => {
                         self.posts[index].microphone = None;
+                        self.posts[index].speaking = false;
                         self.posts[index].lost_at = Some(Instant::now());
                         self.event(What::PostLost { post, why })?;
                     }
@@ -322,7 +354,7 @@ impl Live {
                     Ok(played) => self.keep_played(&played)?,
                     Err(_) => self.mouth.played = crossbeam_channel::never(),
                 },
-                recv(self.news) -> news => if let Ok(FromEar::Sound { post, at, samples }) = news {
+                recv(self.news) -> news => if let Ok(FromEar::Sound { post, at, samples, .. }) = news {
                     self.keeper.keep_post(post, at, &samples)?;
                 },
                 default(LOOK) => {}

@@ -3,10 +3,10 @@
 //! Owns the tick and the tool's rendered voice. Rehearsals (stand-in people) and WAV runs use the same loop as each
 //! other, and the same keeper, listeners and rules as a live run. Must not decide anything about moving on.
 
-use super::actors::{post_of, Actors};
+use super::actors::Actors;
 use super::keeper::Keeper;
 use crate::audio::noise::{NoiseSource, NoiseSpec};
-use crate::audio::{level, RATE};
+use crate::audio::{level, PER_MS, RATE};
 use crate::listen::engine::EngineError;
 use crate::listen::listener::Listener;
 use crate::procedure::{Post, Role};
@@ -95,7 +95,7 @@ impl<'a> Simulation<'a> {
     /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
     pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), SimulationError>) {
         let result = self.run_inner(interrupted);
-        (self.keeper, self.at / 16, result)
+        (self.keeper, self.at / PER_MS, result)
     }
 
     fn run_inner(&mut self, interrupted: &dyn Fn() -> bool) -> Result<(), SimulationError> {
@@ -119,13 +119,13 @@ impl<'a> Simulation<'a> {
     }
 
     fn now_ms(&self) -> u64 {
-        self.at / 16
+        self.at / PER_MS
     }
 
     fn tick(&mut self) -> Result<(), SimulationError> {
         let mut mix = [0i16; TICK];
         self.speak(&mut mix)?;
-        self.source.tick(self.at / 16)?;
+        self.source.tick(self.at / PER_MS)?;
         let mut sound = [0i16; TICK];
         for index in 0..self.listeners.len() {
             let post = self.listeners[index].post();
@@ -144,7 +144,7 @@ impl<'a> Simulation<'a> {
         }
         if let Some(aloud) = &mut self.aloud {
             aloud.play(&mix);
-            self.keeper.show_at(self.at / 16);
+            self.keeper.show_at(self.at / PER_MS);
         }
         Ok(())
     }
@@ -248,9 +248,7 @@ impl Cast {
             Role::Observer => &mut self.observer,
         };
         let samples = at_level(&voice.render(&line.text)?, PERSON_DBFS + line.louder_db);
-        if let Some(index) = post_of(line.role, &self.posts)
-            .and_then(|post| self.posts.iter().position(|known| *known == post))
-        {
+        if let Some(index) = self.posts.iter().position(|post| post.hears(line.role)) {
             self.sound[index].extend(samples);
         }
         Ok(())
@@ -311,7 +309,7 @@ impl Recorded {
 
 impl Source for Recorded {
     fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError> {
-        self.at = usize::try_from(now_ms * 16).unwrap_or(usize::MAX);
+        self.at = usize::try_from(now_ms * PER_MS).unwrap_or(usize::MAX);
         Ok(())
     }
 

@@ -7,6 +7,7 @@ use super::decoys;
 use super::engine::{BadWord, Candidate, Engine, EngineError, Kind};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
+use crate::audio::PER_MS;
 use crate::procedure::{PhraseId, Place, Post, Procedure};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -143,7 +144,7 @@ impl Listener {
 
     /// Says at which session time the next sample was taken, ms.
     pub fn set_clock(&mut self, now_ms: u64) {
-        self.ear.offset_ms = now_ms.saturating_sub(self.segmenter.position() / 16);
+        self.ear.offset_ms = now_ms.saturating_sub(self.segmenter.position() / PER_MS);
     }
 
     /// Which phrases count from now on. Costs nothing when they are the same as before.
@@ -159,7 +160,7 @@ impl Listener {
 
     /// Forgets what was heard before this session time: the tool was speaking.
     pub fn cut(&mut self, at_ms: u64) {
-        self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * 16);
+        self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * PER_MS);
     }
 
     /// Whether somebody is speaking.
@@ -222,8 +223,8 @@ impl Ear {
 
     fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
         let began = Instant::now();
-        let start_ms = self.offset_ms + utterance.start / 16;
-        let end_ms = self.offset_ms + utterance.end / 16;
+        let start_ms = self.offset_ms + utterance.start / PER_MS;
+        let end_ms = self.offset_ms + utterance.end / PER_MS;
         let (verdict, mut evidence) = if utterance.too_long {
             (Verdict::Ignored { why: Ignored::TooLong }, Evidence::default())
         } else if end_ms - start_ms < SHORTEST_MS {

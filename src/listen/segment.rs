@@ -2,6 +2,7 @@
 //!
 //! Owns the voice-activity detector and the recent audio. Must not know what is said.
 
+use crate::audio::PER_MS;
 use earshot::Detector;
 use std::collections::VecDeque;
 
@@ -231,7 +232,7 @@ impl Segmenter {
         } else {
             running.silent_ms += FRAME_MS;
         }
-        let length_ms = running.audio.len() as f32 / 16.0;
+        let length_ms = running.audio.len() as f32 / PER_MS as f32;
         let room = self.room.rms();
         if running.silent_ms >= self.limits.end_ms || length_ms >= self.limits.longest_ms {
             let too_long = length_ms >= self.limits.longest_ms;
@@ -266,7 +267,7 @@ impl Running {
 }
 
 fn samples(ms: f32) -> usize {
-    (ms * 16.0) as usize
+    (ms * PER_MS as f32) as usize
 }
 
 /// Mean square of the last second or so of frames without voice.

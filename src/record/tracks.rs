@@ -9,13 +9,11 @@
 use super::chain::sha256_file;
 use super::folder::AUDIO;
 use super::{RecordError, SessionFolder};
+use crate::audio::RATE;
 use hound::{SampleFormat, WavSpec, WavWriter};
 use std::collections::VecDeque;
 use std::fs::File;
 use std::path::{Path, PathBuf};
-
-/// Samples a second of every track, Hz.
-pub const RATE: u32 = 16_000;
 
 /// Samples of one track that wait in memory at most: a minute. A write beyond that moves the file on.
 pub const WINDOW: u64 = 60 * RATE as u64;

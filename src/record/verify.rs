@@ -7,8 +7,8 @@
 use super::chain::{sha256_file, sha256_hex};
 use super::folder::{AUDIO, JOURNAL, PROCEDURE, SUMMARY};
 use super::read::{self, Line, Reading, Tail};
-use super::tracks::RATE;
 use super::{Account, RecordError};
+use crate::audio::RATE;
 use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
 use serde_json::{Map, Value};

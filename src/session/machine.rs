@@ -3,11 +3,12 @@
 //! A step is confirmed only by an accepted read-back of the worker and then an accepted confirmation of the observer,
 //! each begun after the tool asked for it. Everything else repeats, holds, goes back or ends; nothing moves on by time.
 
+mod calls;
+mod words;
+
 use super::event::{Action, Event, Note, Saying, Unheeded, What};
 use super::lines::{fill, lines, Lines};
-use super::state::{
-    calls, At, Deadline, HoldWhy, LastCall, Outcome, Phase, Reason, Span, Speaking, Standing, State,
-};
+use super::state::{At, Deadline, HoldWhy, Outcome, Phase, Reason, Span, Speaking, Standing, State};
 use crate::listen::heard::{Heard, Verdict};
 use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
 
@@ -466,187 +467,6 @@ impl Machine<'_> {
         self.actions.push(Action::Note(Note::Unheeded { post, why }));
     }
 
-    // ---- calls ----
-
-    fn call(&mut self, call: Call, heard: &Heard) {
-        if self.same_call(call, heard) {
-            return self.unheeded(heard.post, Unheeded::SameCall);
-        }
-        if !self.state.counts_at(self.procedure, heard.post).iter().any(|id| self.is_call(*id, call)) {
-            return self.unheeded(heard.post, Unheeded::NoEffect);
-        }
-        // The end is decided by a stop that was begun after the tool said what a second stop does.
-        let stopped = matches!(self.state.phase, Phase::Held { why: HoldWhy::Stop, .. });
-        let announced = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
-        // Both set a held session going, so both are the observer's, and neither goes without a microphone.
-        let releases = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
-        match call {
-            Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
-            _ if releases && !heard.post.hears(Role::Observer) => {
-                self.unheeded(heard.post, Unheeded::ObserverOnly);
-                return self.say(Saying::Remark, self.lines.observer_only.to_string());
-            }
-            _ if releases && !self.state.lost.is_empty() => {
-                self.unheeded(heard.post, Unheeded::StillLost);
-                let post = self.state.lost[0];
-                let text = fill(self.lines.still_lost, &[("who", self.post_name(post))]);
-                return self.say(Saying::Hold, text);
-            }
-            _ => {}
-        }
-        self.state.last_call =
-            Some(LastCall { call, post: heard.post, start_ms: heard.start_ms, end_ms: heard.end_ms });
-        self.state.calls_obeyed += 1;
-        self.actions.push(Action::Note(Note::Obeyed { post: heard.post, call }));
-        match call {
-            Call::Hold => self.hold(HoldWhy::Called),
-            Call::CarryOn => self.carry_on(),
-            Call::SayAgain => self.say_again(),
-            Call::GoBack => self.go_back(),
-            Call::Stop => {
-                self.state.stops += 1;
-                if stopped {
-                    self.stop_for_good();
-                } else {
-                    self.hold(HoldWhy::Stop);
-                }
-            }
-        }
-    }
-
-    fn held(&self) -> bool {
-        matches!(self.state.phase, Phase::Held { .. })
-    }
-
-    fn is_call(&self, id: PhraseId, call: Call) -> bool {
-        self.procedure.phrase(id).used == Use::Call { call }
-    }
-
-    /// Both microphones may pick up one call; the second report of it overlaps the first in time.
-    fn same_call(&self, call: Call, heard: &Heard) -> bool {
-        self.state.last_call.is_some_and(|last| {
-            last.call == call
-                && last.post != heard.post
-                && heard.start_ms <= last.end_ms
-                && last.start_ms <= heard.end_ms
-        })
-    }
-
-    fn hold(&mut self, why: HoldWhy) {
-        let from = self.here();
-        if let Some(step) = self.state.current_step() {
-            self.state.steps[usize::from(step)].holds += 1;
-        }
-        self.state.holds += 1;
-        self.enter(Phase::Held { why, from });
-        self.actions.push(Action::Note(Note::Held { why }));
-        let text = self.held_line(why);
-        self.say(Saying::Hold, text);
-    }
-
-    fn held_line(&self, why: HoldWhy) -> String {
-        let template = match why {
-            HoldWhy::Called => self.lines.held_called,
-            HoldWhy::Stop => self.lines.held_stop,
-            HoldWhy::MaybeStop => self.lines.held_maybe_stop,
-            HoldWhy::Tries => self.lines.held_tries,
-            HoldWhy::NoAnswer => self.lines.held_no_answer,
-            HoldWhy::PostLost(_) => self.lines.held_post_lost,
-            HoldWhy::VoiceDead => self.lines.held_voice,
-        };
-        let who = match why {
-            HoldWhy::PostLost(post) => self.post_name(post),
-            _ => self.lines.observer,
-        };
-        self.with_calls(template, &[("who", who)])
-    }
-
-    /// After a hold the step is done again from its instruction: what was said before the hold may no longer be so.
-    fn carry_on(&mut self) {
-        self.actions.push(Action::Note(Note::CarriedOn));
-        let remark = self.lines.carrying_on;
-        match self.here() {
-            At::Opening => self.open(remark),
-            At::Question(question) => self.ask(question, remark),
-            At::Step(step) => self.instruct(step, remark),
-            At::Closing => self.go_on(remark),
-        }
-    }
-
-    fn say_again(&mut self) {
-        match self.state.phase.clone() {
-            Phase::Asking { question } => {
-                let text = self.procedure.questions[usize::from(question)].ask.clone();
-                self.say(Saying::Question, text);
-            }
-            Phase::ReadBack { step } => self.say_instruction(step, ""),
-            Phase::Confirm { step } => self.say_look(step),
-            Phase::Held { why, .. } => {
-                let text = self.held_line(why);
-                self.say(Saying::Hold, text);
-            }
-            Phase::Opening => {
-                let text = self.procedure.opening.clone().unwrap_or_default();
-                self.say(Saying::Opening, text);
-            }
-            Phase::Closing => self.say(Saying::Closing, self.procedure.closing.clone()),
-            Phase::Ready | Phase::Ended { .. } => {}
-        }
-    }
-
-    fn go_back(&mut self) {
-        self.state.go_backs += 1;
-        self.actions.push(Action::Note(Note::WentBack));
-        let here = self.here();
-        let before = self.place_before(here);
-        let (place, remark) = match before {
-            Some(place) => (place, self.lines.going_back),
-            None => (here, self.lines.first_place),
-        };
-        match place {
-            At::Question(question) => {
-                self.reopen_steps(0);
-                for answer in &mut self.state.answers[usize::from(question)..] {
-                    *answer = None;
-                }
-            }
-            At::Step(step) => self.reopen_steps(usize::from(step)),
-            At::Opening => return self.open(remark),
-            At::Closing => {}
-        }
-        self.go_on(remark);
-    }
-
-    /// The place before this one; `None` at the beginning.
-    fn place_before(&self, here: At) -> Option<At> {
-        let steps_before = match here {
-            At::Opening => return None,
-            At::Question(question) => return question.checked_sub(1).map(At::Question),
-            At::Step(step) => usize::from(step),
-            At::Closing => self.state.steps.len(),
-        };
-        (0..steps_before)
-            .rev()
-            .find(|step| self.state.active(self.procedure, *step))
-            .map(|step| At::Step(step as u16))
-            .or_else(|| self.state.answers.len().checked_sub(1).map(|last| At::Question(last as u16)))
-    }
-
-    fn reopen_steps(&mut self, from: usize) {
-        for progress in &mut self.state.steps[from..] {
-            progress.standing = Standing::Pending;
-            progress.read_back_ms = None;
-            progress.confirmed_ms = None;
-        }
-    }
-
-    fn stop_for_good(&mut self) {
-        // The words are only spoken; nothing that follows them counts any more.
-        self.say(Saying::Closing, self.lines.stopped.to_string());
-        self.state.speaking = None;
-        self.end(Outcome::Stopped);
-    }
-
     // ---- microphones ----
 
     fn post_lost(&mut self, post: Post, why: String) {
@@ -670,63 +490,6 @@ impl Machine<'_> {
             self.state.lost.retain(|lost| *lost != post);
             self.actions.push(Action::Note(Note::Back { post }));
         }
-    }
-
-    // ---- words ----
-
-    fn post_name(&self, post: Post) -> &'static str {
-        match post {
-            Post::Worker => self.lines.worker,
-            Post::Observer => self.lines.observer,
-            Post::Room => self.lines.room,
-        }
-    }
-
-    /// Fills a template with who is awaited and what is expected from them.
-    fn asking(&self, template: &str, more: &[(&str, &str)]) -> String {
-        let who = match self.state.awaited(self.procedure) {
-            Some(Role::Worker) => self.lines.worker,
-            _ => self.lines.observer,
-        };
-        let expected = self.prompted().join(self.lines.or);
-        let mut values = vec![("who", who), ("expected", expected.as_str())];
-        values.extend_from_slice(more);
-        fill(template, &values)
-    }
-
-    /// The phrases a prompt names: every answer to a question; otherwise the first phrase and, for the observer, the
-    /// first refusal, so that refusing is never harder than confirming.
-    fn prompted(&self) -> Vec<String> {
-        let text = |id: PhraseId| self.procedure.phrase(id).text.clone();
-        match self.state.phase {
-            Phase::Confirm { step } => {
-                let step = &self.procedure.steps[usize::from(step)];
-                step.confirm.first().into_iter().chain(step.refuse.first()).map(|id| text(*id)).collect()
-            }
-            Phase::ReadBack { step } => self.procedure.steps[usize::from(step)]
-                .read_back
-                .first()
-                .map(|id| text(*id))
-                .into_iter()
-                .collect(),
-            _ => self.state.expected(self.procedure).into_iter().map(text).collect(),
-        }
-    }
-
-    fn with_calls(&self, template: &str, more: &[(&str, &str)]) -> String {
-        let phrase = |wanted: Call| {
-            calls(self.procedure)
-                .find(|(_, call)| *call == wanted)
-                .map(|(id, _)| self.procedure.phrase(id).text.as_str())
-                .unwrap_or_default()
-        };
-        let mut values = vec![
-            ("carry_on", phrase(Call::CarryOn)),
-            ("go_back", phrase(Call::GoBack)),
-            ("stop", phrase(Call::Stop)),
-        ];
-        values.extend_from_slice(more);
-        fill(template, &values)
     }
 }
 

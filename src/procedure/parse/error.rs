@@ -188,23 +188,29 @@ pub(super) struct Sink<'s> {
     more: usize,
 }
 
+/// The place of a byte offset in a file; one past the end is its last place.
+pub fn place_of(source: &str, offset: usize) -> Place {
+    place_among(&line_starts(source), source, offset)
+}
+
+fn line_starts(source: &str) -> Vec<usize> {
+    let after_breaks = source.match_indices('\n').map(|(at, _)| at + 1);
+    std::iter::once(0).chain(after_breaks).collect()
+}
+
+fn place_among(line_starts: &[usize], source: &str, offset: usize) -> Place {
+    let line = line_starts.partition_point(|start| *start <= offset).max(1);
+    let before = source.get(line_starts[line - 1]..offset).unwrap_or_default();
+    Place { line, column: before.chars().count() + 1 }
+}
+
 impl<'s> Sink<'s> {
     pub(super) fn new(name: &'s str, source: &'s str) -> Self {
-        let after_breaks = source.match_indices('\n').map(|(at, _)| at + 1);
-        Sink {
-            name,
-            source,
-            line_starts: std::iter::once(0).chain(after_breaks).collect(),
-            problems: vec![],
-            more: 0,
-        }
+        Sink { name, source, line_starts: line_starts(source), problems: vec![], more: 0 }
     }
 
-    /// The place of a byte offset; one past the end of the file is its last place.
     pub(super) fn place(&self, offset: usize) -> Place {
-        let line = self.line_starts.partition_point(|start| *start <= offset).max(1);
-        let before = self.source.get(self.line_starts[line - 1]..offset).unwrap_or_default();
-        Place { line, column: before.chars().count() + 1 }
+        place_among(&self.line_starts, self.source, offset)
     }
 
     fn excerpt(&self, span: &Range<usize>) -> Excerpt {

@@ -10,6 +10,7 @@
 mod ffi;
 
 use super::{Candidate, Engine, EngineError, Scores, WordProblem};
+use crate::audio::RATE;
 use crate::models::{self, Asset};
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
@@ -21,7 +22,7 @@ use vosk::{CompleteResult, DecodingState, LogLevel, Recognizer};
 
 /// How models name what is no word of theirs, to give the grammar a place for everything else; not every model has one.
 const SOMETHING_ELSE: [&str; 3] = ["[unk]", "<unk>", "<UNK>"];
-const RATE_HZ: f32 = 16_000.0;
+const RATE_HZ: f32 = RATE as f32;
 /// Paths asked of the decoder: enough for the few that lie within a small model's lattice beam.
 const MOST_PATHS: u16 = 16;
 
