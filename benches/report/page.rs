@@ -108,8 +108,8 @@ fn sessions(sessions: &Sessions) -> String {
             memory.seconds
         );
     }
-    text + "\n`run --in` reads each recording whole, the file itself twice over while it does, so it grows with the length of \
-            the session; `rehearse` does not.\n\n"
+    text + "\n`run --in` holds each post's sound, 1.9 MB a minute, so it grows with the length of the session; `rehearse` \
+            and a live `run` do not.\n\n"
 }
 
 fn accuracy(measured: &Measured) -> String {
