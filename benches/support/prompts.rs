@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-const SOUNDS: &str = "/usr/share/asterisk/sounds/en";
+pub const SOUNDS: &str = "/usr/share/asterisk/sounds/en";
 const WORDS: &str = "/usr/share/doc/asterisk-core-sounds-en/core-sounds-en.txt.gz";
 /// Files decoded by one run of ffmpeg.
 const AT_ONCE: usize = 40;
@@ -36,7 +36,7 @@ pub fn all() -> Result<Vec<Prompt>, String> {
         .filter(|line| !line.starts_with(';'))
         .filter_map(|line| line.split_once(':'))
         .map(|(name, text)| Prompt { name: name.trim().to_string(), words: plain_words(text) })
-        .filter(|prompt| !prompt.name.starts_with("silence/") && recording(&prompt.name).is_file())
+        .filter(|prompt| !prompt.name.starts_with("silence/") && recording("en", &prompt.name).is_file())
         .collect();
     prompts.sort_by(|a, b| a.name.cmp(&b.name));
     prompts.dedup_by(|a, b| a.name == b.name);
@@ -77,13 +77,21 @@ pub fn choose(
 
 /// Decodes prompts into a folder and returns the WAV files (16 kHz, 44 bytes of header), in order.
 pub fn decode(prompts: &[Prompt], into: &Path) -> Result<Vec<PathBuf>, String> {
-    let files: Vec<PathBuf> =
-        prompts.iter().map(|prompt| into.join(prompt.name.replace('/', "_")).with_extension("wav")).collect();
-    for (prompts, files) in prompts.chunks(AT_ONCE).zip(files.chunks(AT_ONCE)) {
+    let names: Vec<String> = prompts.iter().map(|prompt| prompt.name.clone()).collect();
+    decode_from("en", &names, into)
+}
+
+/// The same for the recordings of any voice.
+pub fn decode_from(package: &str, names: &[String], into: &Path) -> Result<Vec<PathBuf>, String> {
+    let files: Vec<PathBuf> = names
+        .iter()
+        .map(|name| into.join(format!("{package}_{}", name.replace('/', "_"))).with_extension("wav"))
+        .collect();
+    for (names, files) in names.chunks(AT_ONCE).zip(files.chunks(AT_ONCE)) {
         let mut ffmpeg = Command::new("ffmpeg");
         ffmpeg.args(["-nostdin", "-v", "error", "-y"]);
-        for prompt in prompts {
-            ffmpeg.args(["-f", "g722", "-i"]).arg(recording(&prompt.name));
+        for name in names {
+            ffmpeg.args(["-f", "g722", "-i"]).arg(recording(package, name));
         }
         for (index, file) in files.iter().enumerate() {
             // Bit-exact: no note about the encoder, which would make the header longer.
@@ -98,8 +106,8 @@ pub fn decode(prompts: &[Prompt], into: &Path) -> Result<Vec<PathBuf>, String> {
     Ok(files)
 }
 
-fn recording(name: &str) -> PathBuf {
-    PathBuf::from(format!("{SOUNDS}/{name}.g722"))
+fn recording(package: &str, name: &str) -> PathBuf {
+    Path::new(SOUNDS).with_file_name(package).join(format!("{name}.g722"))
 }
 
 /// The words of a transcript that is nothing but words and sentence marks.

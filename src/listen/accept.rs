@@ -4,7 +4,7 @@
 //! other phrase by a margin; what is close but not sure is `Unsure` (ask again), the rest is ignored. Must not know the
 //! session.
 
-use super::engine::{Candidate, Kind, Scores};
+use super::engine::{Candidate, Fit, Kind, Scores};
 use super::heard::{Doubt, Evidence, Ignored, Verdict};
 
 /// Thresholds, in nats. The defaults were set on the tuning half of the recordings described in docs/performance.md.
@@ -27,8 +27,13 @@ impl Default for Bar {
 /// Bounds the numbers that reach JSON, which has no infinity.
 const WORST: f32 = -99.0;
 
-/// Decides about one utterance. `scores` are of `candidates`, in the same order.
-pub fn decide(candidates: &[Candidate], scores: &Scores, bar: &Bar) -> (Verdict, Evidence) {
+/// Decides about one utterance. `scores` are of `candidates`, in the same order; `fit` tells how one of them lies in it.
+pub fn decide(
+    candidates: &[Candidate],
+    scores: &Scores,
+    fit: impl Fn(usize) -> Option<Fit>,
+    bar: &Bar,
+) -> (Verdict, Evidence) {
     let of = |index: usize| (scores.ratio[index] / scores.units[index].max(1.0)).max(WORST);
     let best = |wanted: &dyn Fn(Kind) -> bool| {
         (0..candidates.len())
@@ -48,10 +53,18 @@ pub fn decide(candidates: &[Candidate], scores: &Scores, bar: &Bar) -> (Verdict,
     let score = of(top);
     let margin = rival.map_or(-WORST, |index| (scores.ratio[top] - scores.ratio[index]).clamp(WORST, -WORST));
     let first = rival.filter(|_| margin < 0.0).unwrap_or(top);
+    let fit = fit(top).unwrap_or_default();
+    let seconds = (fit.end_ms - fit.start_ms).max(1.0) / 1000.0;
     let evidence = Evidence {
         words: if of(first) > WORST { candidates[first].text.clone() } else { String::new() },
+        phrase: Some(phrase),
         score,
         margin: if margin.is_nan() { WORST } else { margin },
+        units: scores.units[top],
+        worst: fit.worst,
+        before: fit.before,
+        after: fit.after,
+        pace: if fit.end_ms > 0.0 { scores.units[top] / seconds } else { 0.0 },
         confidence: confidence(score, margin, bar),
         ..Evidence::default()
     };
@@ -113,6 +126,7 @@ mod tests {
         decide(
             &candidates(),
             &Scores { ratio: ratio.to_vec(), units: vec![10.0; 3], free: String::new() },
+            |_| None,
             &Bar { accept: -0.5, unsure: -1.0, margin: 2.0 },
         )
         .0
@@ -148,7 +162,7 @@ mod tests {
     #[test]
     fn impossible_scores_are_ignored_and_stay_finite() {
         let scores = Scores { ratio: vec![f32::NEG_INFINITY; 3], units: vec![1.0; 3], free: String::new() };
-        let (verdict, evidence) = decide(&candidates(), &scores, &Bar::default());
+        let (verdict, evidence) = decide(&candidates(), &scores, |_| None, &Bar::default());
         assert_eq!(verdict, Verdict::Ignored { why: Ignored::NoPhrase });
         assert!(evidence.score.is_finite() && evidence.margin.is_finite() && evidence.confidence.is_finite());
     }

@@ -46,10 +46,28 @@ pub enum Ignored {
 pub struct Evidence {
     /// Words of the best candidate, decoys included; empty when there was none.
     pub words: String,
+    /// The phrase that fits best, whatever the verdict.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub phrase: Option<PhraseId>,
     /// Score of the best phrase, in nats per phone below the best free path (0 is perfect).
     pub score: f32,
     /// How far the best phrase is above the best decoy or other phrase, in nats.
     pub margin: f32,
+    /// Units of the best phrase: its phones (words, from an engine of words).
+    #[serde(default)]
+    pub units: f32,
+    /// Most nats lost within a quarter of a second of the phrase: a wrong word shows here. 0 where unknown, like the
+    /// next three.
+    #[serde(default)]
+    pub worst: f32,
+    /// Nats lost to speech before and after the phrase.
+    #[serde(default)]
+    pub before: f32,
+    #[serde(default)]
+    pub after: f32,
+    /// Phones of the phrase in a second.
+    #[serde(default)]
+    pub pace: f32,
     /// 0 to 1; see `accept`.
     pub confidence: f32,
     /// Level of the speech, dBFS RMS.

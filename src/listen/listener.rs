@@ -231,7 +231,7 @@ impl Ear {
             (Verdict::Ignored { why: Ignored::TooShort }, Evidence::default())
         } else {
             let scores = self.engine.hear(&utterance.audio)?;
-            decide(&self.candidates, &scores, &self.bar)
+            decide(&self.candidates, &scores, |index| self.engine.fit(index), &self.bar)
         };
         let voiced = (utterance.start - utterance.from) as usize..(utterance.end - utterance.from) as usize;
         let speech = mean_square(&utterance.audio[voiced]);

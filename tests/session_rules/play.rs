@@ -134,6 +134,7 @@ pub fn heard(post: Post, verdict: Verdict, start_ms: u64, end_ms: u64) -> Heard 
         level_dbfs: -26.4,
         snr_db: 31.7,
         compute_ms: 41.3,
+        ..Evidence::default()
     };
     Heard { post, start_ms, end_ms, verdict, evidence }
 }

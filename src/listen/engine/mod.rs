@@ -40,6 +40,21 @@ pub struct Scores {
     pub free: String,
 }
 
+/// How one candidate lies in the utterance last heard. Losses are nats below the best free path.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Fit {
+    /// Where its words begin and end, ms from the utterance's beginning.
+    pub start_ms: f32,
+    pub end_ms: f32,
+    /// Most nats lost within any quarter of a second of the words: a wrong word shows here, however long the phrase.
+    pub worst: f32,
+    /// Nats lost to speech before and after the words.
+    pub before: f32,
+    pub after: f32,
+    /// Longest silence within the words, ms.
+    pub gap_ms: f32,
+}
+
 /// A word the engine can't listen for.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum WordProblem {
@@ -96,4 +111,7 @@ pub trait Engine: Send {
 
     /// Scores one utterance: mono, 16 kHz.
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError>;
+
+    /// How the candidate with this index lies in the utterance last heard; `None` from an engine that can't tell.
+    fn fit(&self, candidate: usize) -> Option<Fit>;
 }

@@ -3,6 +3,7 @@
 //!
 //! Owns the network, the dictionary and the scoring. Must not decide anything.
 
+mod align;
 mod ctc;
 mod ffi;
 mod lexicon;
@@ -10,7 +11,7 @@ mod tokens;
 
 pub use lexicon::Pronunciation;
 
-use super::{Candidate, Engine, EngineError, Scores, WordProblem};
+use super::{Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::models::{self, Asset};
 use lexicon::Lexicon;
 use std::collections::hash_map::Entry;
@@ -30,6 +31,8 @@ pub struct PhonesEngine {
     tree: ctc::Tree,
     /// Leaves of each candidate, one a way of saying it.
     leaves: Vec<Vec<u32>>,
+    /// Phones of each way of saying each candidate.
+    spoken: Vec<Vec<Pronunciation>>,
     units: Vec<f32>,
     scratch: Scratch,
 }
@@ -78,6 +81,7 @@ impl PhonesEngine {
             shared,
             tree: ctc::Tree::new(),
             leaves: Vec::new(),
+            spoken: Vec::new(),
             units: Vec::new(),
             scratch: Scratch::default(),
         })
@@ -113,6 +117,11 @@ impl PhonesEngine {
             }
         }
         Ok(ways)
+    }
+
+    /// The phones of a word's first pronunciation, as indices; `None` when the dictionary does not have it.
+    pub fn phones_of(&self, word: &str) -> Option<Pronunciation> {
+        self.shared.lexicon.look_up(word, &BTreeMap::new()).ok()?.into_iter().next()
     }
 
     /// First half of `hear`, apart so that it can be measured: the network over one utterance (mono, 16 kHz).
@@ -242,19 +251,29 @@ impl Engine for PhonesEngine {
         let mut tree = ctc::Tree::new();
         let mut leaves = Vec::with_capacity(candidates.len());
         let mut units = Vec::with_capacity(candidates.len());
+        let mut spoken = Vec::with_capacity(candidates.len());
         let mut known = HashMap::new();
         for candidate in candidates {
             let ways = self.ways(&candidate.text, given, &mut known)?;
             units.push(ways.iter().map(Vec::len).min().unwrap_or(1).max(1) as f32);
             leaves.push(ways.iter().map(|way| tree.insert(way)).collect());
+            spoken.push(ways);
         }
-        (self.tree, self.leaves, self.units) = (tree, leaves, units);
+        (self.tree, self.leaves, self.units, self.spoken) = (tree, leaves, units, spoken);
         Ok(())
     }
 
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
         self.emit(samples)?;
         Ok(self.score())
+    }
+
+    fn fit(&self, candidate: usize) -> Option<Fit> {
+        let Scratch { symbols, blank, totals, .. } = &self.scratch;
+        let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
+        let ways = self.leaves.get(candidate)?.iter().zip(self.spoken.get(candidate)?);
+        let (_, best) = ways.max_by(|a, b| totals.log_of(*a.0).total_cmp(&totals.log_of(*b.0)))?;
+        align::fit(&frames, best)
     }
 }
 

@@ -9,7 +9,7 @@
 
 mod ffi;
 
-use super::{Candidate, Engine, EngineError, Scores, WordProblem};
+use super::{Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::audio::RATE;
 use crate::models::{self, Asset};
 use sha2::{Digest, Sha256};
@@ -193,6 +193,11 @@ impl Engine for VoskEngine {
         }
         let free = decode(free, 1, samples)?.into_iter().next().unwrap_or_default();
         Ok(scores(&listening.texts, &held, &free))
+    }
+
+    /// libvosk tells where words lie but not how badly they fit there.
+    fn fit(&self, _: usize) -> Option<Fit> {
+        None
     }
 }
 

@@ -1,0 +1,140 @@
+//! Plays clips to real listeners, tick by tick as a microphone would, and keeps what they made of them.
+//!
+//! Owns the threads and the bookkeeping. Must not judge whether it was right.
+
+use super::condition::{Condition, BEFORE};
+use super::corpus::{Corpus, Kind};
+use antiphon::audio::PER_MS;
+use antiphon::listen::accept::Bar;
+use antiphon::listen::engine::phones::PhonesEngine;
+use antiphon::listen::engine::Engine;
+use antiphon::listen::heard::{Heard, Verdict};
+use antiphon::listen::listener::{Listener, Vocabulary};
+use antiphon::procedure::{PhraseId, Place, Post};
+use indicatif::ProgressBar;
+use std::collections::{BTreeMap, HashMap};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+
+/// Samples of a tick: 20 ms.
+const TICK: usize = 20 * PER_MS as usize;
+
+/// One utterance and when it was decided.
+#[derive(Debug, Clone)]
+pub struct One {
+    pub heard: Heard,
+    /// From the end of the speech to the decision: sound that had to be waited for and time to think, ms.
+    pub gap_ms: f32,
+}
+
+/// Everything heard in one clip under one condition.
+#[derive(Debug, Clone)]
+pub struct Result {
+    pub clip: usize,
+    pub all: Vec<One>,
+}
+
+impl Result {
+    /// Which phrases were accepted, in order.
+    pub fn accepted(&self) -> impl Iterator<Item = PhraseId> + '_ {
+        self.all.iter().filter_map(|one| match one.heard.verdict {
+            Verdict::Accepted { phrase } => Some(phrase),
+            _ => None,
+        })
+    }
+
+    pub fn asked(&self) -> bool {
+        self.all.iter().any(|one| matches!(one.heard.verdict, Verdict::Unsure { .. }))
+    }
+}
+
+/// Plays every clip that `wanted` picks (by its number and kind) under a condition. Results come in the order of the clips.
+pub fn play(
+    corpus: &Corpus,
+    condition: &Condition,
+    wanted: &(dyn Fn(usize, Kind) -> bool + Sync),
+    seed: u64,
+    progress: &ProgressBar,
+) -> std::result::Result<Vec<Result>, String> {
+    let next = AtomicUsize::new(0);
+    let done: Mutex<Vec<Result>> = Mutex::new(Vec::new());
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    let engine = PhonesEngine::load().map_err(|error| error.to_string())?;
+    let engines: std::result::Result<Vec<PhonesEngine>, _> = (0..workers).map(|_| engine.another()).collect();
+    let engines = engines.map_err(|error| error.to_string())?;
+    std::thread::scope(|scope| {
+        let (next, done) = (&next, &done);
+        let threads: Vec<_> = engines
+            .into_iter()
+            .map(|engine| {
+                scope.spawn(move || -> std::result::Result<(), String> {
+                    let mut listeners = HashMap::new();
+                    loop {
+                        let clip = next.fetch_add(1, Ordering::Relaxed);
+                        let Some(about) = corpus.clips.get(clip) else { return Ok(()) };
+                        if !wanted(clip, about.kind) {
+                            continue;
+                        }
+                        let listener = match listeners.entry(about.group) {
+                            std::collections::hash_map::Entry::Occupied(entry) => entry.into_mut(),
+                            std::collections::hash_map::Entry::Vacant(entry) => {
+                                entry.insert(listener(&corpus.groups[about.group], &engine)?)
+                            }
+                        };
+                        let sound = condition.heard(&about.audio, &corpus.babble, seed ^ (clip as u64) << 20);
+                        let end = BEFORE + end_of_speech(&about.audio);
+                        let all = hear(listener, &sound, end)?;
+                        done.lock()
+                            .unwrap_or_else(|poisoned| poisoned.into_inner())
+                            .push(Result { clip, all });
+                        progress.inc(1);
+                    }
+                })
+            })
+            .collect();
+        threads.into_iter().try_for_each(|thread| match thread.join() {
+            Ok(result) => result,
+            Err(_) => Err("a worker died".to_string()),
+        })
+    })?;
+    let mut done = done.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    done.sort_by_key(|result| result.clip);
+    Ok(done)
+}
+
+fn listener(phrases: &[String], engine: &PhonesEngine) -> std::result::Result<Listener, String> {
+    let engine = engine.another().map_err(|error| error.to_string())?;
+    let phrases = phrases.iter().map(|phrase| (phrase.clone(), Place::BUILT_IN)).collect();
+    let vocabulary =
+        Vocabulary::of(phrases, Vec::new(), BTreeMap::new(), &engine).map_err(|bad| format!("{bad:?}"))?;
+    let ids = vocabulary.ids();
+    let engine: Box<dyn Engine> = Box::new(engine);
+    let mut listener = Listener::new(Post::Room, engine, Arc::new(vocabulary), Bar::default());
+    listener.set_counts(&ids).map_err(|error| error.to_string())?;
+    Ok(listener)
+}
+
+/// `end`: the speech's last sample in `sound`.
+fn hear(listener: &mut Listener, sound: &[i16], end: usize) -> std::result::Result<Vec<One>, String> {
+    listener.restart();
+    let mut all = Vec::new();
+    for (tick, samples) in sound.chunks(TICK).enumerate() {
+        let so_far = (tick * TICK + samples.len()) as f32;
+        for heard in listener.push(samples).map_err(|error| error.to_string())? {
+            let waited = (so_far - end as f32) / PER_MS as f32;
+            all.push(One { gap_ms: waited + heard.evidence.compute_ms, heard });
+        }
+    }
+    let over = listener.finish().map_err(|error| error.to_string())?;
+    all.extend(over.into_iter().map(|heard| One { gap_ms: f32::NAN, heard }));
+    Ok(all)
+}
+
+/// The last sample of a clean clip that is within 40 dB of its loudest 20 ms: recordings end in silence of their own.
+fn end_of_speech(clip: &[i16]) -> usize {
+    let power: Vec<f64> =
+        clip.chunks(TICK).map(|tick| tick.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>()).collect();
+    let loudest = power.iter().copied().fold(0.0, f64::max);
+    let last = power.iter().rposition(|power| *power > loudest * 1e-4).unwrap_or(0);
+    ((last + 1) * TICK).min(clip.len())
+}

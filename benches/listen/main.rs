@@ -1,0 +1,54 @@
+//! Measures how well it hears, side by side in one run, and writes docs/listening.md: `make bench-listen`.
+//!
+//! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
+//! line each, for `benches/listen/fit.py`. Needs what `models/setup.sh --test --bench` installs.
+
+mod condition;
+mod corpus;
+mod foreign;
+mod hear;
+mod near;
+mod page;
+#[path = "../report/statistics.rs"]
+mod statistics;
+#[path = "../support/mod.rs"]
+mod support;
+mod tune;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use std::process::ExitCode;
+
+/// Chooses phrases, groups, near-misses and noise. The same seed, the same run.
+pub const SEED: u64 = 20_261_126;
+const PAGE: &str = "docs/listening.md";
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    // `cargo test --benches` calls every benchmark without `--bench`, to see that it starts; this one takes minutes.
+    if !arguments.iter().any(|argument| argument == "--bench") {
+        println!("not measuring: say `cargo bench --bench listen`");
+        return ExitCode::SUCCESS;
+    }
+    let tune = arguments.iter().position(|argument| argument == "--tune").map(|at| arguments.get(at + 1));
+    let done = match tune {
+        Some(Some(file)) => tune::write(file),
+        Some(None) => Err("--tune FILE".to_string()),
+        None => page::measure().and_then(|page| {
+            print!("{page}");
+            std::fs::write(PAGE, page).map_err(|error| format!("{PAGE}: {error}"))
+        }),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            eprintln!("listen: {why}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn progress(name: &str, clips: usize) -> ProgressBar {
+    let style = ProgressStyle::with_template("{msg:24} {bar:40} {pos}/{len} {eta}")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::new(clips as u64).with_style(style).with_message(name.to_string())
+}

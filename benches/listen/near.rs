@@ -1,0 +1,131 @@
+//! Near-misses: sentences that are nearly a phrase and mean something else.
+//!
+//! Owns how they are made, by its own means and not by `listen::decoys`, so that decoys are not tested against
+//! themselves. Must not know how they are heard.
+
+use antiphon::listen::engine::phones::PhonesEngine;
+use rand::seq::{IndexedRandom, IteratorRandom};
+use rand_chacha::ChaCha8Rng;
+use std::collections::BTreeSet;
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Change {
+    /// One word is another that sounds alike.
+    Alike,
+    /// One word is another at random.
+    Other,
+    /// A word from another phrase in its place.
+    Swapped,
+    Negated,
+    Cut,
+    /// A word stands before or after it that is not of it.
+    Longer,
+}
+
+impl Change {
+    pub const ALL: [Change; 6] =
+        [Change::Alike, Change::Other, Change::Swapped, Change::Negated, Change::Cut, Change::Longer];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Change::Alike => "one word like it",
+            Change::Other => "one word changed",
+            Change::Swapped => "a word of another phrase",
+            Change::Negated => "negated",
+            Change::Cut => "cut off",
+            Change::Longer => "a word before or after",
+        }
+    }
+}
+
+pub struct Miss {
+    pub of: String,
+    pub words: String,
+    pub change: Change,
+}
+
+/// Small words carry no state of things; changing one is no change of meaning.
+const SMALL: [&str; 16] =
+    ["a", "an", "the", "is", "are", "my", "i", "it", "to", "and", "of", "now", "in", "by", "with", "as"];
+const NEGATIVE: [&str; 4] = ["not", "no", "never", "isn't"];
+
+/// Several near-misses of each phrase.
+pub fn misses(
+    phrases: &[String],
+    vocabulary: &BTreeSet<String>,
+    engine: &PhonesEngine,
+    random: &mut ChaCha8Rng,
+) -> Vec<Miss> {
+    let mut found = Vec::new();
+    for phrase in phrases {
+        let words: Vec<&str> = phrase.split(' ').collect();
+        let heavy: Vec<usize> = (0..words.len()).filter(|at| !SMALL.contains(&words[*at])).collect();
+        let mut add = |words: Vec<&str>, change: Change| {
+            let words = words.join(" ");
+            if words != *phrase && !phrases.contains(&words) {
+                found.push(Miss { of: phrase.clone(), words, change });
+            }
+        };
+        for at in &heavy {
+            if let Some(alike) = alike(words[*at], vocabulary, engine) {
+                add(with(&words, *at, alike), Change::Alike);
+            }
+        }
+        let (Some(at), Some(other)) = (heavy.choose(random), vocabulary.iter().choose(random)) else {
+            continue;
+        };
+        add(with(&words, *at, other), Change::Other);
+        let elsewhere: Vec<&str> =
+            phrases.iter().filter(|other| *other != phrase).flat_map(|other| other.split(' ')).collect();
+        if let (Some(at), Some(other)) = (heavy.choose(random), elsewhere.choose(random)) {
+            if !SMALL.contains(other) {
+                add(with(&words, *at, other), Change::Swapped);
+            }
+        }
+        if !words.iter().any(|word| NEGATIVE.contains(word)) {
+            let verb = words.iter().position(|word| ["is", "are", "looks", "stays", "has"].contains(word));
+            let at = verb.map_or(words.len() - 1, |verb| verb + 1);
+            add([&words[..at], &["not"], &words[at..]].concat(), Change::Negated);
+            add([&["no"], &words[..]].concat(), Change::Negated);
+        }
+        for cut in [&words[1..], &words[..words.len() - 1]] {
+            let heavier = |words: &[&str]| words.iter().filter(|word| !SMALL.contains(word)).count();
+            if heavier(cut) < heavier(&words) {
+                add(cut.to_vec(), Change::Cut);
+            }
+        }
+        if let Some(more) = vocabulary.iter().filter(|word| word.len() > 4).choose(random) {
+            add([&[more.as_str()], &words[..]].concat(), Change::Longer);
+            add([&words[..], &[more.as_str()]].concat(), Change::Longer);
+        }
+    }
+    found
+}
+
+fn with<'a>(words: &[&'a str], at: usize, word: &'a str) -> Vec<&'a str> {
+    let mut changed = words.to_vec();
+    changed[at] = word;
+    changed
+}
+
+/// Whether two words are forms of one: 'glove' and 'gloves', 'wipe' and 'wiped'.
+fn one_stem(a: &str, b: &str) -> bool {
+    let (short, long) = if a.len() <= b.len() { (a, b) } else { (b, a) };
+    long.strip_prefix(short.trim_end_matches('e'))
+        .is_some_and(|rest| ["", "e", "s", "es", "d", "ed", "ing", "er", "ers", "'s"].contains(&rest))
+}
+
+/// The everyday word that sounds most like this one without being a form of it.
+fn alike<'v>(word: &str, vocabulary: &'v BTreeSet<String>, engine: &PhonesEngine) -> Option<&'v str> {
+    let mine = engine.phones_of(word)?;
+    vocabulary
+        .iter()
+        .filter(|other| !one_stem(other, word))
+        .filter_map(|other| {
+            let theirs = engine.phones_of(other)?;
+            let apart = strsim::generic_levenshtein(&mine, &theirs);
+            (apart >= 1 && apart <= 2).then_some((apart, other.as_str()))
+        })
+        .min()
+        .map(|(_, other)| other)
+}

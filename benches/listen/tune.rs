@@ -1,0 +1,62 @@
+//! The evidence of the tuning half, for the script that fits the acceptor's weights.
+
+use super::condition::ALL;
+use super::corpus::{build, Half, Kind};
+use super::{hear, progress, SEED};
+use serde::Serialize;
+use std::io::Write;
+
+#[derive(Serialize)]
+struct Line<'a> {
+    condition: &'a str,
+    /// human, stand-in, chatter, or the near-miss's change.
+    kind: &'a str,
+    voice: &'a str,
+    words: &'a str,
+    /// The best phrase is what was said.
+    right: bool,
+    evidence: &'a antiphon::listen::heard::Evidence,
+}
+
+pub fn write(file: &str) -> Result<(), String> {
+    let folder = tempfile::tempdir().map_err(|error| format!("no temporary folder: {error}"))?;
+    let corpus = build(Half::Tuning, SEED, folder.path())?;
+    let failed = |error: std::io::Error| format!("{file}: {error}");
+    let mut out = std::io::BufWriter::new(std::fs::File::create(file).map_err(failed)?);
+    for (number, condition) in ALL.into_iter().enumerate() {
+        // People's phrases are few and go through every condition, the rest through some each.
+        let wanted = |clip: usize, kind: Kind| match kind {
+            Kind::Human => true,
+            Kind::StandIn => (clip + number) % 2 == 0,
+            Kind::Near(_) | Kind::Chatter => (clip + number) % 6 == 0,
+        };
+        let bar = progress(condition.name, corpus.clips.len());
+        for result in hear::play(&corpus, &condition, &wanted, SEED, &bar)? {
+            let clip = &corpus.clips[result.clip];
+            for one in &result.all {
+                let evidence = &one.heard.evidence;
+                let Some(best) = evidence.phrase else { continue };
+                let said = matches!(clip.kind, Kind::Human | Kind::StandIn).then_some(clip.phrase).flatten();
+                let kind = match clip.kind {
+                    Kind::Human => "human",
+                    Kind::StandIn => "stand-in",
+                    Kind::Chatter => "chatter",
+                    Kind::Near(change) => change.name(),
+                };
+                let line = Line {
+                    condition: condition.name,
+                    kind,
+                    voice: clip.voice,
+                    words: &clip.words,
+                    right: said == Some(usize::from(best.0)),
+                    evidence,
+                };
+                serde_json::to_writer(&mut out, &line).map_err(|error| error.to_string())?;
+                out.write_all(b"\n").map_err(failed)?;
+            }
+        }
+        bar.finish_and_clear();
+        eprintln!("{} done", condition.name);
+    }
+    out.flush().map_err(failed)
+}
