@@ -209,6 +209,8 @@ trap 'rm -rf "${rooms[@]}"' EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
 
+[[ -w $models ]] || fail "$models is not writable for $(id -un); run this as its owner, or: sudo chown -R $(id -un) $models"
+
 # Tests may start this twice at the same time.
 exec 9>"$models/.lock"
 flock 9

@@ -62,6 +62,14 @@ pub struct Failure {
 }
 
 impl Failure {
+    /// What and why on one line, for a result that has room for one.
+    pub fn reason(&self) -> String {
+        match &self.why {
+            Some(why) => format!("{}: {why}", self.what),
+            None => self.what.clone(),
+        }
+    }
+
     pub fn new(code: ExitCode, what: impl Into<String>) -> Self {
         Failure { code, what: what.into(), why: None, fix: None }
     }

@@ -10,6 +10,7 @@ use antiphon::listen::engine::phones::PhonesEngine;
 use antiphon::listen::engine::Engine;
 use antiphon::listen::heard::{Heard, Verdict};
 use antiphon::listen::listener::{Listener, Vocabulary};
+use antiphon::listen::segment::Limits;
 use antiphon::procedure::{PhraseId, Place, Post};
 use indicatif::ProgressBar;
 use std::collections::{BTreeMap, HashMap};
@@ -54,6 +55,7 @@ pub fn play(
     condition: &Condition,
     wanted: &(dyn Fn(usize, Kind) -> bool + Sync),
     seed: u64,
+    limits: Limits,
     progress: &ProgressBar,
 ) -> std::result::Result<Vec<Result>, String> {
     let next = AtomicUsize::new(0);
@@ -78,7 +80,7 @@ pub fn play(
                         let listener = match listeners.entry(about.group) {
                             std::collections::hash_map::Entry::Occupied(entry) => entry.into_mut(),
                             std::collections::hash_map::Entry::Vacant(entry) => {
-                                entry.insert(listener(&corpus.groups[about.group], &engine)?)
+                                entry.insert(listener(&corpus.groups[about.group], &engine, limits)?)
                             }
                         };
                         let sound = condition.heard(&about.audio, &corpus.babble, seed ^ (clip as u64) << 20);
@@ -102,14 +104,19 @@ pub fn play(
     Ok(done)
 }
 
-fn listener(phrases: &[String], engine: &PhonesEngine) -> std::result::Result<Listener, String> {
+fn listener(
+    phrases: &[String],
+    engine: &PhonesEngine,
+    limits: Limits,
+) -> std::result::Result<Listener, String> {
     let engine = engine.another().map_err(|error| error.to_string())?;
     let phrases = phrases.iter().map(|phrase| (phrase.clone(), Place::BUILT_IN)).collect();
     let vocabulary =
         Vocabulary::of(phrases, Vec::new(), BTreeMap::new(), &engine).map_err(|bad| format!("{bad:?}"))?;
     let ids = vocabulary.ids();
     let engine: Box<dyn Engine> = Box::new(engine);
-    let mut listener = Listener::new(Post::Room, engine, Arc::new(vocabulary), Bar::default());
+    let mut listener =
+        Listener::with_limits(Post::Room, engine, Arc::new(vocabulary), Bar::default(), limits);
     listener.set_counts(&ids).map_err(|error| error.to_string())?;
     Ok(listener)
 }

@@ -3,6 +3,7 @@
 use super::condition::ALL;
 use super::corpus::{build, Half, Kind};
 use super::{hear, progress, SEED};
+use antiphon::listen::segment::Limits;
 use serde::Serialize;
 use std::io::Write;
 
@@ -23,6 +24,8 @@ pub fn write(file: &str) -> Result<(), String> {
     let corpus = build(Half::Tuning, SEED, folder.path())?;
     let failed = |error: std::io::Error| format!("{file}: {error}");
     let mut out = std::io::BufWriter::new(std::fs::File::create(file).map_err(failed)?);
+    // Each utterance is heard once, when it is over: what is wanted is its evidence.
+    let limits = Limits { early_ms: f32::INFINITY, ..Limits::default() };
     for (number, condition) in ALL.into_iter().enumerate() {
         // People's phrases are few and go through every condition, the rest through some each.
         let wanted = |clip: usize, kind: Kind| match kind {
@@ -31,7 +34,7 @@ pub fn write(file: &str) -> Result<(), String> {
             Kind::Near(_) | Kind::Chatter => (clip + number) % 6 == 0,
         };
         let bar = progress(condition.name, corpus.clips.len());
-        for result in hear::play(&corpus, &condition, &wanted, SEED, &bar)? {
+        for result in hear::play(&corpus, &condition, &wanted, SEED, limits, &bar)? {
             let clip = &corpus.clips[result.clip];
             for one in &result.all {
                 let evidence = &one.heard.evidence;

@@ -1,10 +1,11 @@
 //! `hear`: one utterance a file against a list of phrases, a JSON line each.
 
+use super::{say, tell};
 use crate::audio::{wav, RATE};
 use crate::conduct::set_up::{engines, unknown_words, EngineName};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
-use crate::listen::heard::{Doubt, Heard, Verdict};
+use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
 use crate::listen::segment::Limits;
 use crate::procedure::parse::{words, Problem, ProcedureErrors};
@@ -19,7 +20,7 @@ use std::sync::Arc;
 #[command(after_help = "Examples:
   antiphon hear --phrases phrases.txt clip.wav
   antiphon hear --phrases phrases.txt recordings/*.wav | jq -r '[.file, .phrase, .verdict] | @tsv'
-  antiphon hear --phrases phrases.txt 'session/audio.wav#2'     the second channel
+  antiphon hear --phrases phrases.txt 'stereo.wav#2'            the second channel
 
 A phrase list has one phrase a line; '#' begins a comment; `word = D AO F` gives a pronunciation (ARPAbet).")]
 pub struct HearArgs {
@@ -93,13 +94,13 @@ pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
             Ok(line) => line,
             Err(failure) => {
                 code = failure.code;
-                progress.suspend(|| eprintln!("antiphon: {failure}"));
-                nothing(file, "error", failure.what.clone())
+                progress.suspend(|| tell(&format!("antiphon: {failure}")));
+                nothing(file, "error", failure.reason())
             }
         };
         let text = serde_json::to_string(&line)
             .map_err(|error| Failure::new(ExitCode::Internal, format!("can't write a result: {error}")))?;
-        progress.suspend(|| println!("{text}"));
+        progress.suspend(|| say(&text));
         progress.inc(1);
     }
     progress.finish_and_clear();
@@ -122,13 +123,21 @@ fn hear_file<'a>(
 ) -> Result<Line<'a>, Failure> {
     let clip = wav::read(file)?;
     for note in &clip.notes {
-        eprintln!("note: {file}: {note}");
+        tell(&format!("note: {file}: {note}"));
     }
     listener.restart();
-    listener.push(&clip.samples)?;
+    let mut heard = listener.push(&clip.samples)?;
     // Half a second of silence lets the last frames of speech be seen as such.
-    listener.push(&[0; RATE as usize / 2])?;
-    let heard = listener.finish()?;
+    heard.extend(listener.push(&[0; RATE as usize / 2])?);
+    heard.extend(listener.finish()?);
+    // A file is one utterance unless it is longer than any can be.
+    if heard.len() > 1 || heard.iter().any(|one| one.verdict == Verdict::Ignored { why: Ignored::TooLong }) {
+        return Err(Failure::new(ExitCode::BadAudio, format!("{file}: longer than one utterance"))
+            .why("each file is heard as one utterance, of a minute at most")
+            .fix(
+                "cut it, for example with `sox in.wav out.wav trim 12 4`, or give it to `antiphon run --in`",
+            ));
+    }
     Ok(match heard.first() {
         Some(heard) => line(file, heard, vocabulary),
         None => nothing(file, "ignored", "no speech".to_string()),

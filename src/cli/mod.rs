@@ -70,6 +70,19 @@ enum Command {
     },
 }
 
+/// A line on stdout. Whoever reads it may have seen enough (`| head`): no reason to fail, nor to end a session.
+pub(crate) fn say(text: &str) {
+    use std::io::Write;
+    let mut out = std::io::stdout().lock();
+    let _ = writeln!(out, "{text}").and_then(|()| out.flush());
+}
+
+/// A line on stderr, in the same way.
+pub(crate) fn tell(text: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stderr().lock(), "{text}");
+}
+
 /// Entry point of the program.
 pub fn main() -> std::process::ExitCode {
     let matches = command().get_matches();
@@ -77,7 +90,7 @@ pub fn main() -> std::process::ExitCode {
         Ok(args) => match dispatch(args.command) {
             Ok(code) => code,
             Err(failure) => {
-                eprintln!("antiphon: {failure}");
+                tell(&format!("antiphon: {failure}"));
                 failure.code
             }
         },

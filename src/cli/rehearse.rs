@@ -1,6 +1,7 @@
 //! `rehearse`: a whole session with stand-in people through the real audio path.
 
 use super::session::{interrupted_flag, is_set, SessionArgs};
+use super::tell;
 use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
 use crate::audio::{PER_MS, RATE};
@@ -184,7 +185,7 @@ struct Loud {
 /// The loudspeaker gets sound in pieces of 100 ms.
 const PIECE: usize = RATE as usize / 10;
 /// How far ahead of the loudspeaker the session may be, so that hearing an utterance out never makes a hole.
-const AHEAD: Duration = Duration::from_millis(500);
+const AHEAD: Duration = Duration::from_millis(1_000);
 
 impl Loud {
     fn open(device: Option<&str>) -> Result<Loud, Failure> {
@@ -208,7 +209,7 @@ impl Aloud for Loud {
         let piece = std::mem::take(&mut self.waiting);
         if let Err(error) = self.speaker.play(self.played, &piece) {
             if !std::mem::replace(&mut self.failed, true) {
-                eprintln!("note: the loudspeaker failed, going on without sound: {error}");
+                tell(&format!("note: the loudspeaker failed, going on without sound: {error}"));
             }
         }
         while self.speaker.events().try_recv().is_ok() {}

@@ -1,6 +1,7 @@
 //! `run`: a session with real people, live or from recordings.
 
 use super::session::{interrupted_flag, is_set, SessionArgs};
+use super::tell;
 use crate::audio::wav;
 use crate::conduct::keeper::Keeper;
 use crate::conduct::live::{Live, Mouth, OpenMicrophone};
@@ -47,12 +48,19 @@ fn by_post(options: &[String], flag: &str) -> Result<Vec<(Post, String)>, Failur
             Some(("worker", value)) => (Post::Worker, value),
             Some(("observer", value)) => (Post::Observer, value),
             Some(("room", value)) => (Post::Room, value),
+            Some((name, _)) if name.chars().all(char::is_alphabetic) && !Path::new(option).exists() => {
+                return Err(usage(format!("{flag} {option}: there is no post {name:?}"))
+                    .fix("the posts are worker, observer and room"));
+            }
             _ => (Post::Room, option.as_str()),
         };
         if found.iter().any(|(known, _)| *known == post) {
             return Err(usage(format!("{flag} {option}: the {} is named twice", post.name())));
         }
         found.push((post, value.to_string()));
+    }
+    if let [(_, one), (_, other)] = found.as_slice() {
+        one_each(one, other, flag)?;
     }
     let has = |post| found.iter().any(|(known, _)| *known == post);
     if has(Post::Room) && found.len() > 1 {
@@ -66,6 +74,16 @@ fn by_post(options: &[String], flag: &str) -> Result<Vec<(Post, String)>, Failur
     }
     found.sort_by_key(|(post, _)| *post);
     Ok(found)
+}
+
+/// Two posts must not hear with one ear: then one voice could read back and confirm.
+fn one_each(one: &str, other: &str, flag: &str) -> Result<(), Failure> {
+    if one != other {
+        return Ok(());
+    }
+    Err(usage(format!("{flag}: worker and observer can't both be {one:?}"))
+        .why("one person's voice could then read back and confirm")
+        .fix(format!("give each one their own, or one for the room: {flag} {one}")))
 }
 
 fn usage(what: String) -> Failure {
@@ -87,13 +105,17 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
         named => by_post(named, "--mic")?.into_iter().map(|(post, name)| (post, Some(name))).collect(),
     };
     let posts: Vec<Post> = mics.iter().map(|(post, _)| *post).collect();
+    tell("antiphon: opening the voice and the microphones");
     let mut ready =
         ready(&args.session.procedure, &posts, args.session.engine, args.session.model.as_deref())?;
     let mouth = mouth(args, &mut ready)?;
-    let mut microphones = Vec::new();
+    let mut microphones: Vec<OpenMicrophone> = Vec::new();
     for (post, name) in &mics {
         let open = OpenMicrophone::open(name.as_deref(), *post)?;
         ready.notes.extend(open.notes().iter().cloned());
+        if let Some(first) = microphones.first() {
+            one_each(&first.describe(), &open.describe(), "--mic")?;
+        }
         ready.notes.push(format!("the {}'s microphone: {}", post.name(), open.describe()));
         microphones.push(open);
     }
@@ -141,6 +163,11 @@ fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
         }
     };
     let wanted = args.voice.as_deref();
+    if let (Some("system"), Some(speaker)) = (wanted, &args.speaker) {
+        return Err(usage(format!("--speaker {speaker} is for the rendered voice"))
+            .why("the system's voice speaks where the desktop sends its sound")
+            .fix("leave one of the two out, or say --voice rendered"));
+    }
     if matches!(wanted, None | Some("system")) {
         let timeout = if wanted.is_some() { SYSTEM_VOICE_BY_NAME } else { SYSTEM_VOICE };
         match SystemVoice::start(&language, events_out, timeout) {

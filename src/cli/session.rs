@@ -1,5 +1,6 @@
 //! What `run` and `rehearse` have in common: options, the record's folder, the screen, the closing words.
 
+use super::{say, tell};
 use crate::conduct::keeper::{Keeper, Opening, WallClock};
 use crate::conduct::set_up::{EngineName, Ready};
 use crate::failure::{ExitCode, Failure};
@@ -87,7 +88,9 @@ impl SessionArgs {
         if real_time && !self.plain && std::io::stdout().is_terminal() {
             match Big::open() {
                 Ok(big) => return Box::new(big),
-                Err(error) => eprintln!("antiphon: no large screen ({error}); one line an event instead"),
+                Err(error) => {
+                    tell(&format!("antiphon: no large screen ({error}); one line an event instead"))
+                }
             }
         }
         Box::new(Plain::new(std::io::stdout()))
@@ -99,9 +102,9 @@ impl SessionArgs {
             let text = serde_json::to_string(summary).map_err(|error| {
                 Failure::new(ExitCode::Internal, format!("can't write the summary: {error}"))
             })?;
-            println!("{text}");
+            say(&text);
         } else {
-            println!("{}", closing_words(summary, folder));
+            say(&closing_words(summary, folder));
         }
         Ok(match summary.account.outcome {
             Outcome::Completed => ExitCode::Done,
@@ -112,10 +115,10 @@ impl SessionArgs {
     /// Everything the people should know before it begins, on stderr.
     pub fn introduce(&self, ready: &Ready, notes: &[String]) {
         for caution in &ready.procedure.cautions {
-            eprintln!("caution: {caution}");
+            tell(&format!("caution: {caution}"));
         }
         for note in notes {
-            eprintln!("note: {note}");
+            tell(&format!("note: {note}"));
         }
     }
 }

@@ -3,7 +3,7 @@
 //! Owns the wording of the report and its exit code; must not judge anything itself.
 
 use crate::failure::{ExitCode, Failure};
-use crate::record::verify::{verify, Finding, Report, State, Weight};
+use crate::record::verify::{verify, Finding, Report, State, Weight, SHORTEST_NOTE};
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
 
@@ -26,6 +26,13 @@ pub fn run_to(
     json: bool,
     noted: Option<&str>,
 ) -> Result<ExitCode, Failure> {
+    if let Some(short) = noted.filter(|noted| noted.len() < SHORTEST_NOTE) {
+        return Err(Failure::new(
+            ExitCode::Usage,
+            format!("--digest {short:?} is too short to prove anything"),
+        )
+        .fix(format!("give at least the first {SHORTEST_NOTE} digits of the digest noted")));
+    }
     let mut report = verify(dir)?;
     if let Some(noted) = noted {
         report.compare_with(noted);

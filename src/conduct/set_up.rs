@@ -117,7 +117,14 @@ pub fn unknown_words(bad: &[BadWord], engine: &dyn Engine, name: &str, source: &
                 Place::BUILT_IN => Problem::of_file(name, what),
                 at => Problem::at(at, what),
             };
-            let problem = problem.why(bad.problem.to_string()).fix(engine.how_to_add(&bad.word));
+            let problem = problem.why(bad.problem.to_string()).fix(match engine.name() {
+                "phones" if !bad.word.is_ascii() => {
+                    "this engine knows English words only; take --engine vosk with a \
+                                                     model of the language"
+                        .to_string()
+                }
+                _ => engine.how_to_add(&bad.word),
+            });
             if bad.at == Place::BUILT_IN {
                 problem
             } else {

@@ -93,6 +93,11 @@ impl From<RecordError> for Failure {
             DiskFull { source, .. } => {
                 folder.why(source).fix("free some space, or keep sessions elsewhere with --sessions")
             }
+            Io { source, .. }
+                if matches!(source.kind(), ErrorKind::NotADirectory | ErrorKind::AlreadyExists) =>
+            {
+                folder.why(source).fix("a file is in the way: keep sessions elsewhere with --sessions")
+            }
             Io { source, .. } => folder.why(source).fix("check the disk, then try again"),
             Event { why, .. } => inside.why(why),
             TimeBackwards { .. } => inside.why("events are written in the order of the session's clock"),

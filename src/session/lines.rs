@@ -31,7 +31,10 @@ pub struct Lines {
     pub failed: &'static str,
     pub worker: &'static str,
     pub observer: &'static str,
-    pub room: &'static str,
+    /// The posts as they are spoken of.
+    pub the_worker: &'static str,
+    pub the_observer: &'static str,
+    pub the_room: &'static str,
     pub or: &'static str,
 }
 
@@ -62,7 +65,9 @@ const ENGLISH: Lines = Lines {
     failed: "This session failed and is no longer recorded. Stop here, and follow the local procedure.",
     worker: "Worker",
     observer: "Observer",
-    room: "the room",
+    the_worker: "the worker",
+    the_observer: "the observer",
+    the_room: "the room",
     or: ", or: ",
 };
 
@@ -92,7 +97,9 @@ const KOREAN: Lines = Lines {
     failed: "이 세션은 실패했고 더 이상 기록되지 않습니다. 멈추고 현장 지침을 따르세요.",
     worker: "작업자",
     observer: "관찰자",
-    room: "방",
+    the_worker: "작업자",
+    the_observer: "관찰자",
+    the_room: "방",
     or: ", 또는: ",
 };
 

@@ -10,9 +10,9 @@ use crate::session::state::{calls, Phase};
 impl Machine<'_> {
     pub(super) fn post_name(&self, post: Post) -> &'static str {
         match post {
-            Post::Worker => self.lines.worker,
-            Post::Observer => self.lines.observer,
-            Post::Room => self.lines.room,
+            Post::Worker => self.lines.the_worker,
+            Post::Observer => self.lines.the_observer,
+            Post::Room => self.lines.the_room,
         }
     }
 

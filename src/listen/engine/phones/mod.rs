@@ -240,7 +240,10 @@ impl Engine for PhonesEngine {
     }
 
     fn how_to_add(&self, word: &str) -> String {
-        format!("give its sounds in the procedure's [pronounce] table, e.g. {word} = \"G L AH V\" (ARPAbet, as in CMUdict)")
+        format!(
+            "give its sounds: {word} = \"G L AH V\" (ARPAbet, as in CMUdict) in the procedure's [pronounce] table, or on a \
+             line of the phrase list"
+        )
     }
 
     fn listen_for(
