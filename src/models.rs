@@ -16,12 +16,19 @@ pub enum Asset {
     HamaWeights,
     HamaVocabulary,
     CmuDict,
+    Words,
     VoskLibrary,
 }
 
 impl Asset {
-    pub const ALL: [Asset; 5] =
-        [Asset::HamaLibrary, Asset::HamaWeights, Asset::HamaVocabulary, Asset::CmuDict, Asset::VoskLibrary];
+    pub const ALL: [Asset; 6] = [
+        Asset::HamaLibrary,
+        Asset::HamaWeights,
+        Asset::HamaVocabulary,
+        Asset::CmuDict,
+        Asset::Words,
+        Asset::VoskLibrary,
+    ];
 
     /// The file's name inside a models folder.
     pub fn file(self) -> &'static str {
@@ -30,6 +37,7 @@ impl Asset {
             Asset::HamaWeights => "asr_waveform.hama",
             Asset::HamaVocabulary => "g2p_vocab.json",
             Asset::CmuDict => "cmudict.dict",
+            Asset::Words => "words-en.txt",
             Asset::VoskLibrary => "libvosk.so",
         }
     }
@@ -40,6 +48,7 @@ impl Asset {
             Asset::HamaWeights => "the phone recogniser's weights",
             Asset::HamaVocabulary => "the phone recogniser's vocabulary",
             Asset::CmuDict => "the pronouncing dictionary",
+            Asset::Words => "the list of words by frequency",
             Asset::VoskLibrary => "the Vosk library",
         }
     }

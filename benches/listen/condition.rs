@@ -65,7 +65,14 @@ pub const ALL: [Condition; 18] = [
     Condition { name: "muffled, blower 15 dB", noise: fan(15.0), room: false, muffled: true },
 ];
 
+/// Conditions that the weights are fitted under; the page reports all.
+const TUNING: [&str; 5] = ["clean", "pink 10 dB", "blower 5 dB", "babble 15 dB", "room, blower 15 dB"];
+
 impl Condition {
+    pub fn tunes(&self) -> bool {
+        TUNING.contains(&self.name)
+    }
+
     /// What the microphone hears: room, the speech from sample `BEFORE` on, room again.
     pub fn heard(&self, speech: &[i16], babble: &[Arc<[i16]>], seed: u64) -> Vec<i16> {
         let mut sound: Vec<f32> = speech.iter().map(|sample| f32::from(*sample)).collect();

@@ -73,12 +73,6 @@ pub struct Corpus {
     pub babble: Vec<Arc<[i16]>>,
 }
 
-impl Corpus {
-    pub fn seconds(&self) -> f64 {
-        self.clips.iter().map(|clip| clip.audio.len() as f64 / 16_000.0).sum()
-    }
-}
-
 /// Builds one half. The same seed, the same corpus.
 pub fn build(half: Half, seed: u64, folder: &Path) -> Result<Corpus, String> {
     let engine = PhonesEngine::load().map_err(|error| error.to_string())?;

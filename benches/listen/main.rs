@@ -3,15 +3,23 @@
 //! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
 //! line each, for `benches/listen/fit.py`. Needs what `models/setup.sh --test --bench` installs.
 
+#[path = "../report/accuracy.rs"]
+#[allow(dead_code, reason = "the other benchmark uses all of it")]
+mod accuracy;
 mod condition;
 mod corpus;
 mod foreign;
 mod hear;
 mod near;
 mod page;
+mod peer;
+#[path = "../report/process.rs"]
+#[allow(dead_code, reason = "the other benchmark watches memory too")]
+mod process;
 #[path = "../report/statistics.rs"]
 mod statistics;
 #[path = "../support/mod.rs"]
+#[allow(dead_code, reason = "the other benchmarks use the rest")]
 mod support;
 mod tune;
 

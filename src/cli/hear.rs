@@ -69,6 +69,7 @@ const WHOLE_FILE: Limits = Limits {
     silence: 0.35,
     begin_ms: 48.0,
     early_ms: f32::INFINITY,
+    again_ms: f32::INFINITY,
     end_ms: f32::INFINITY,
     lead_ms: 480.0,
     longest_ms: 60_000.0,

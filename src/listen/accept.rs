@@ -1,39 +1,62 @@
 //! The acceptor: from scores to a verdict.
 //!
-//! Owns the thresholds. A phrase is accepted only when it scores high enough by itself and beats every decoy and every
-//! other phrase by a margin; what is close but not sure is `Unsure` (ask again), the rest is ignored. Must not know the
-//! session.
+//! Owns the bars. A phrase is accepted only when it is probable enough and no decoy or other phrase fits better; what is
+//! close but not sure is `Unsure` (ask again), the rest is ignored. The probability comes from several pieces of
+//! evidence by weights that were fitted to recordings (`evidence`); an engine that can't take a closer look is judged by
+//! score and margin alone. Must not know the session.
 
-use super::engine::{Candidate, Fit, Kind, Scores};
+use super::engine::{Alike, Candidate, Fit, Kind, Scores};
+use super::evidence::probability;
 use super::heard::{Doubt, Evidence, Ignored, Verdict};
+use crate::procedure::PhraseId;
 
-/// Thresholds, in nats. The defaults were set on the tuning half of the recordings described in docs/performance.md.
+/// What it takes. Scores and margins in nats.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bar {
-    /// A phrase is accepted only at or above this score (nats per phone below the best free path; 0 is perfect).
-    pub accept: f32,
-    /// Below this the utterance is not for the tool.
+    /// Probability from which a phrase is accepted, and that of a critical step. Set on the tuning half of
+    /// docs/listening.md, like the weights.
+    pub sure: f32,
+    pub sure_critical: f32,
+    /// Below this score (nats per phone below the best free path; 0 is perfect) the utterance is not for the tool.
     pub unsure: f32,
-    /// A phrase must beat every decoy and other phrase by this many nats.
+    /// For engines without a closer look: a phrase is accepted only at or above this score ...
+    pub accept: f32,
+    /// ... and when it beats every decoy and other phrase by this many nats.
     pub margin: f32,
 }
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { accept: -1.4, unsure: -2.3, margin: 2.0 }
+        Bar { sure: 0.6, sure_critical: 0.75, unsure: -2.3, accept: -1.4, margin: 2.0 }
     }
 }
 
+/// A closer look is taken at this score or better, nats per phone.
+pub const HOPELESS: f32 = -4.0;
 /// Bounds the numbers that reach JSON, which has no infinity.
 const WORST: f32 = -99.0;
 
-/// Decides about one utterance. `scores` are of `candidates`, in the same order; `fit` tells how one of them lies in it.
-pub fn decide(
-    candidates: &[Candidate],
-    scores: &Scores,
-    fit: impl Fn(usize) -> Option<Fit>,
-    bar: &Bar,
-) -> (Verdict, Evidence) {
+/// A closer look at one candidate, from an engine that can take it.
+#[derive(Default)]
+pub struct Look {
+    pub fit: Option<Fit>,
+    pub alike: Option<Alike>,
+}
+
+/// What is known of one utterance, for `decide`.
+pub struct Case<'a> {
+    pub candidates: &'a [Candidate],
+    /// Of the candidates, in their order.
+    pub scores: &'a Scores,
+    /// Whether a phrase belongs to a critical step.
+    pub critical: &'a dyn Fn(PhraseId) -> bool,
+    /// Level of the speech over the room before it, dB.
+    pub snr_db: f32,
+}
+
+/// Decides about one utterance. `look` takes a closer look at one of the candidates.
+pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verdict, Evidence) {
+    let (candidates, scores) = (case.candidates, case.scores);
     let of = |index: usize| (scores.ratio[index] / scores.units[index].max(1.0)).max(WORST);
     let best = |wanted: &dyn Fn(Kind) -> bool| {
         (0..candidates.len())
@@ -53,40 +76,61 @@ pub fn decide(
     let score = of(top);
     let margin = rival.map_or(-WORST, |index| (scores.ratio[top] - scores.ratio[index]).clamp(WORST, -WORST));
     let first = rival.filter(|_| margin < 0.0).unwrap_or(top);
-    let fit = fit(top).unwrap_or_default();
-    let seconds = (fit.end_ms - fit.start_ms).max(1.0) / 1000.0;
-    let evidence = Evidence {
+    let mut evidence = Evidence {
         words: if of(first) > WORST { candidates[first].text.clone() } else { String::new() },
         phrase: Some(phrase),
         score,
         margin: if margin.is_nan() { WORST } else { margin },
         units: scores.units[top],
-        worst: fit.worst,
-        before: fit.before,
-        after: fit.after,
-        pace: if fit.end_ms > 0.0 { scores.units[top] / seconds } else { 0.0 },
-        confidence: confidence(score, margin, bar),
+        snr_db: case.snr_db,
         ..Evidence::default()
     };
-    let verdict = if score >= bar.accept && margin >= bar.margin {
+    let look = if score >= HOPELESS { look(top) } else { Look::default() };
+    let sure = match look.fit {
+        Some(fit) => {
+            add(&mut evidence, &fit, look.alike);
+            evidence.confidence = probability(&evidence);
+            let needed = if (case.critical)(phrase) { bar.sure_critical } else { bar.sure };
+            evidence.confidence >= needed && margin >= 0.0
+        }
+        None => {
+            evidence.confidence = by_bar(score, margin, bar);
+            score >= bar.accept && margin >= bar.margin
+        }
+    };
+    let verdict = if sure {
         match candidates[top].kind {
             Kind::Counts(phrase) => Verdict::Accepted { phrase },
             _ => Verdict::Other { phrase },
         }
     } else if score >= bar.unsure || rival.is_some_and(|index| of(index) >= bar.accept) {
-        doubt(candidates, phrase, candidates[top].kind, rival.filter(|_| margin < bar.margin))
+        let close = rival.filter(|_| margin < bar.margin);
+        doubt(candidates, phrase, candidates[top].kind, close, &evidence)
     } else {
         Verdict::Ignored { why: Ignored::NoPhrase }
     };
     (verdict, evidence)
 }
 
+fn add(evidence: &mut Evidence, fit: &Fit, alike: Option<Alike>) {
+    let seconds = (fit.end_ms - fit.start_ms).max(1.0) / 1000.0;
+    evidence.worst = fit.worst;
+    evidence.before = fit.before;
+    evidence.after = fit.after;
+    evidence.pace = evidence.units / seconds;
+    if let Some(alike) = alike {
+        evidence.alike = alike.margin.clamp(WORST, -WORST);
+        evidence.alike_words = alike.text;
+    }
+}
+
 /// Unsure, and of which phrase: the one the closest decoy stands for where that is closer than any phrase.
 fn doubt(
     candidates: &[Candidate],
-    phrase: crate::procedure::PhraseId,
+    phrase: PhraseId,
     kind: Kind,
     rival: Option<usize>,
+    evidence: &Evidence,
 ) -> Verdict {
     match rival.map(|index| (&candidates[index], candidates[index].kind)) {
         Some((decoy, Kind::Decoy(of))) => {
@@ -98,12 +142,15 @@ fn doubt(
             Kind::Counts(_) => Verdict::Unsure { closest: phrase, why: Doubt::TwoPhrases { other } },
             _ => Verdict::Unsure { closest: other, why: Doubt::TwoPhrases { other: phrase } },
         },
+        None if evidence.alike < 0.0 && !evidence.alike_words.is_empty() => {
+            Verdict::Unsure { closest: phrase, why: Doubt::Decoy { text: evidence.alike_words.clone() } }
+        }
         None => Verdict::Unsure { closest: phrase, why: Doubt::Faint },
     }
 }
 
 /// 0 to 1: half at the bar, by the weaker of score and margin. A display value; a calibrated probability is not claimed.
-fn confidence(score: f32, margin: f32, bar: &Bar) -> f32 {
+fn by_bar(score: f32, margin: f32, bar: &Bar) -> f32 {
     let by_score = (score - bar.accept) / 0.15;
     let by_margin = (margin - bar.margin) / 1.0;
     1.0 / (1.0 + (-by_score.min(by_margin)).exp())
@@ -122,14 +169,14 @@ mod tests {
         ]
     }
 
+    fn case<'a>(candidates: &'a [Candidate], scores: &'a Scores) -> Case<'a> {
+        Case { candidates, scores, critical: &|_| false, snr_db: 20.0 }
+    }
+
     fn decided(ratio: [f32; 3]) -> Verdict {
-        decide(
-            &candidates(),
-            &Scores { ratio: ratio.to_vec(), units: vec![10.0; 3], free: String::new() },
-            |_| None,
-            &Bar { accept: -0.5, unsure: -1.0, margin: 2.0 },
-        )
-        .0
+        let scores = Scores { ratio: ratio.to_vec(), units: vec![10.0; 3], free: String::new() };
+        let bar = Bar { accept: -0.5, unsure: -1.0, margin: 2.0, ..Bar::default() };
+        decide(&case(&candidates(), &scores), |_| Look::default(), &bar).0
     }
 
     #[test]
@@ -162,7 +209,7 @@ mod tests {
     #[test]
     fn impossible_scores_are_ignored_and_stay_finite() {
         let scores = Scores { ratio: vec![f32::NEG_INFINITY; 3], units: vec![1.0; 3], free: String::new() };
-        let (verdict, evidence) = decide(&candidates(), &scores, |_| None, &Bar::default());
+        let (verdict, evidence) = decide(&case(&candidates(), &scores), |_| Look::default(), &Bar::default());
         assert_eq!(verdict, Verdict::Ignored { why: Ignored::NoPhrase });
         assert!(evidence.score.is_finite() && evidence.margin.is_finite() && evidence.confidence.is_finite());
     }

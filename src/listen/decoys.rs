@@ -11,8 +11,10 @@ pub const MAX_PER_PHRASE: usize = 24;
 const OPPOSITES: &str = include_str!("opposites.tsv");
 
 /// Words whose loss or gain does not change what a phrase says: a decoy differs in more than these.
-const WEIGHTLESS: [&str; 14] =
-    ["a", "an", "the", "is", "are", "was", "were", "my", "i", "it", "to", "and", "of", "now"];
+const WEIGHTLESS: [&str; 19] = [
+    "a", "an", "the", "is", "are", "was", "were", "be", "been", "my", "your", "i", "it", "to", "and", "of",
+    "for", "as", "now",
+];
 
 const NEGATIONS: [&str; 4] = ["not", "no", "never", "don't"];
 

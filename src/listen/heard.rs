@@ -65,6 +65,12 @@ pub struct Evidence {
     pub before: f32,
     #[serde(default)]
     pub after: f32,
+    /// How far the best phrase is above the same with one word replaced by one that sounds like it, nats.
+    #[serde(default)]
+    pub alike: f32,
+    /// That other word in its place; empty where unknown.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub alike_words: String,
     /// Phones of the phrase in a second.
     #[serde(default)]
     pub pace: f32,

@@ -2,13 +2,13 @@
 //!
 //! Owns one engine and one segmenter. Must not know the session's rules: it is told which phrases count.
 
-use super::accept::{decide, Bar};
+use super::accept::{decide, Bar, Case, Look, HOPELESS};
 use super::decoys;
 use super::engine::{BadWord, Candidate, Engine, EngineError, Kind};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
 use crate::audio::PER_MS;
-use crate::procedure::{PhraseId, Place, Post, Procedure};
+use crate::procedure::{PhraseId, Place, Post, Procedure, Use};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Instant;
@@ -24,13 +24,24 @@ pub struct Vocabulary {
     decoys: Vec<Vec<String>>,
     own_decoys: Vec<String>,
     given: BTreeMap<String, Vec<Vec<String>>>,
+    /// Phrases of critical steps.
+    critical: BTreeSet<PhraseId>,
 }
 
 impl Vocabulary {
     /// A procedure's phrases. Every call, read-back, confirmation, refusal and answer is in.
     pub fn new(procedure: &Procedure, engine: &dyn Engine) -> Result<Vocabulary, Vec<BadWord>> {
         let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
-        Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)
+        let mut all =
+            Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)?;
+        let critical = |id: &PhraseId| match procedure.phrase(*id).used {
+            Use::ReadBack { step } | Use::Confirmation { step } => {
+                procedure.steps[usize::from(step)].critical
+            }
+            _ => false,
+        };
+        all.critical = procedure.phrase_ids().filter(critical).collect();
+        Ok(all)
     }
 
     /// Checks every phrase against the engine and derives the decoys it can pronounce. Fails with every word of a
@@ -61,7 +72,7 @@ impl Vocabulary {
             .iter()
             .map(|phrase| decoys::derive(phrase, &all).into_iter().filter(sayable).collect())
             .collect();
-        Ok(Vocabulary { phrases, decoys, own_decoys, given })
+        Ok(Vocabulary { phrases, decoys, own_decoys, given, critical: BTreeSet::new() })
     }
 
     /// The words of a phrase.
@@ -117,8 +128,12 @@ struct Ear {
     bar: Bar,
     counts: Vec<PhraseId>,
     candidates: Vec<Candidate>,
+    /// Phrases that another candidate continues: somebody who has said one may not be done.
+    continued: BTreeSet<PhraseId>,
     /// Session time of sample 0, ms.
     offset_ms: u64,
+    /// The last utterance that was hopelessly unlike any phrase. More silence after it makes it no better.
+    hopeless: Option<Heard>,
 }
 
 impl Listener {
@@ -133,8 +148,17 @@ impl Listener {
         bar: Bar,
         limits: Limits,
     ) -> Listener {
-        let ear =
-            Ear { post, engine, vocabulary, bar, counts: Vec::new(), candidates: Vec::new(), offset_ms: 0 };
+        let ear = Ear {
+            post,
+            engine,
+            vocabulary,
+            bar,
+            counts: Vec::new(),
+            candidates: Vec::new(),
+            continued: BTreeSet::new(),
+            offset_ms: 0,
+            hopeless: None,
+        };
         Listener { segmenter: Segmenter::new(limits), ear }
     }
 
@@ -191,7 +215,7 @@ impl Listener {
                 Found::Pause(utterance) => (utterance, false),
             };
             match ear.hear(&utterance) {
-                Ok(one) if over || decides_early(&one) => {
+                Ok(one) if over || ear.decides_early(&one) => {
                     heard.push(one);
                     true
                 }
@@ -210,6 +234,13 @@ impl Listener {
 }
 
 impl Ear {
+    /// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues; a doubt may be the first
+    /// half of one.
+    fn decides_early(&self, heard: &Heard) -> bool {
+        let (Verdict::Accepted { phrase } | Verdict::Other { phrase }) = &heard.verdict else { return false };
+        heard.evidence.confidence >= EARLY_CONFIDENCE && !self.continued.contains(phrase)
+    }
+
     fn set_counts(&mut self, counts: &[PhraseId]) -> Result<(), EngineError> {
         if self.counts == counts && !self.candidates.is_empty() {
             return Ok(());
@@ -217,36 +248,61 @@ impl Ear {
         let candidates = self.vocabulary.candidates(counts);
         self.engine.listen_for(&candidates, &self.vocabulary.given)?;
         self.counts = counts.to_vec();
+        self.continued = continued(&candidates);
         self.candidates = candidates;
+        self.hopeless = None;
         Ok(())
     }
 
     fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
+        if let Some(known) =
+            self.hopeless.take_if(|known| known.end_ms == self.offset_ms + utterance.end / PER_MS)
+        {
+            self.hopeless = Some(known.clone());
+            return Ok(known);
+        }
+        let heard = self.judge(utterance)?;
+        let nothing_like_it = matches!(heard.verdict, Verdict::Ignored { why: Ignored::NoPhrase });
+        self.hopeless = (nothing_like_it && heard.evidence.score < HOPELESS).then(|| heard.clone());
+        Ok(heard)
+    }
+
+    fn judge(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
         let began = Instant::now();
         let start_ms = self.offset_ms + utterance.start / PER_MS;
         let end_ms = self.offset_ms + utterance.end / PER_MS;
+        let voiced = (utterance.start - utterance.from) as usize..(utterance.end - utterance.from) as usize;
+        let speech = decibels(mean_square(&utterance.audio[voiced]));
+        let snr_db = (speech - decibels(utterance.room_rms * utterance.room_rms)).clamp(-99.0, 99.0);
         let (verdict, mut evidence) = if utterance.too_long {
-            (Verdict::Ignored { why: Ignored::TooLong }, Evidence::default())
+            (Verdict::Ignored { why: Ignored::TooLong }, Evidence { snr_db, ..Evidence::default() })
         } else if end_ms - start_ms < SHORTEST_MS {
-            (Verdict::Ignored { why: Ignored::TooShort }, Evidence::default())
+            (Verdict::Ignored { why: Ignored::TooShort }, Evidence { snr_db, ..Evidence::default() })
         } else {
             let scores = self.engine.hear(&utterance.audio)?;
-            decide(&self.candidates, &scores, |index| self.engine.fit(index), &self.bar)
+            let critical = |id: PhraseId| self.vocabulary.critical.contains(&id);
+            let case = Case { candidates: &self.candidates, scores: &scores, critical: &critical, snr_db };
+            let look = |index| Look { fit: self.engine.fit(index), alike: self.engine.alike(index) };
+            decide(&case, look, &self.bar)
         };
-        let voiced = (utterance.start - utterance.from) as usize..(utterance.end - utterance.from) as usize;
-        let speech = mean_square(&utterance.audio[voiced]);
-        evidence.level_dbfs = decibels(speech);
-        let room = utterance.room_rms * utterance.room_rms;
-        evidence.snr_db = (decibels(speech) - decibels(room)).clamp(-99.0, 99.0);
+        evidence.level_dbfs = speech;
         evidence.compute_ms = began.elapsed().as_secs_f32() * 1000.0;
         Ok(Heard { post: self.post, start_ms, end_ms, verdict, evidence })
     }
 }
 
-/// Whether a verdict at a short pause may stand: only a sure phrase; a doubt may be the first half of one.
-fn decides_early(heard: &Heard) -> bool {
-    matches!(heard.verdict, Verdict::Accepted { .. } | Verdict::Other { .. })
-        && heard.evidence.confidence >= EARLY_CONFIDENCE
+/// Phrases whose words another candidate begins with and goes on.
+fn continued(candidates: &[Candidate]) -> BTreeSet<PhraseId> {
+    let goes_on = |phrase: &str| {
+        candidates
+            .iter()
+            .any(|other| other.text.strip_prefix(phrase).is_some_and(|rest| rest.starts_with(' ')))
+    };
+    let phrases = candidates.iter().filter_map(|candidate| match candidate.kind {
+        Kind::Counts(id) | Kind::Other(id) => Some((id, candidate.text.as_str())),
+        Kind::Decoy(_) => None,
+    });
+    phrases.filter(|(_, text)| goes_on(text)).map(|(id, _)| id).collect()
 }
 
 /// dB re full scale of a mean square; silence is -99.

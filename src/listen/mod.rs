@@ -6,6 +6,7 @@
 pub mod accept;
 pub mod decoys;
 pub mod engine;
+mod evidence;
 pub mod heard;
 pub mod listener;
 pub mod segment;

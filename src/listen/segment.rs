@@ -19,8 +19,10 @@ pub struct Limits {
     pub silence: f32,
     /// Voice needed to begin, ms within the last 160 ms.
     pub begin_ms: f32,
-    /// Silence after which an utterance may be decided if what was said is complete, ms.
+    /// Silence after which an utterance may be decided if what was said is complete, ms; looked at again every
+    /// `again_ms` of silence.
     pub early_ms: f32,
+    pub again_ms: f32,
     /// Silence that ends an utterance, ms.
     pub end_ms: f32,
     /// Audio kept from before the first voiced frame, ms.
@@ -30,13 +32,14 @@ pub struct Limits {
 }
 
 impl Default for Limits {
-    /// Measured on the human recordings of docs/performance.md, but for `longest_ms`: no phrase takes 10 s.
+    /// Measured on the human recordings of docs/listening.md, but for `longest_ms`: no phrase takes 10 s.
     fn default() -> Self {
         Limits {
             voice: 0.5,
             silence: 0.35,
             begin_ms: 48.0,
-            early_ms: 256.0,
+            early_ms: 144.0,
+            again_ms: 128.0,
             end_ms: 656.0,
             lead_ms: 480.0,
             longest_ms: 10_000.0,
@@ -47,7 +50,7 @@ impl Default for Limits {
 /// What the segmenter reports, positions in samples since the stream's beginning.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Found {
-    /// A short silence after voice: decide if what was said so far stands alone.
+    /// A short silence after voice, once or several times: decide if what was said so far stands alone.
     Pause(Utterance),
     /// The utterance is over.
     Over(Utterance),
@@ -90,7 +93,8 @@ struct Running {
     end: u64,
     audio: Vec<i16>,
     silent_ms: f32,
-    paused: bool,
+    /// The next look is due at this much silence, ms.
+    look_at_ms: f32,
 }
 
 impl Segmenter {
@@ -212,8 +216,14 @@ impl Segmenter {
         let skip = usize::try_from(wanted.saturating_sub(from)).unwrap_or(0).min(audio.len());
         from += skip as u64;
         self.recent.clear();
-        self.running =
-            Some(Running { from, start, end, audio: audio[skip..].to_vec(), silent_ms: 0.0, paused: false });
+        self.running = Some(Running {
+            from,
+            start,
+            end,
+            audio: audio[skip..].to_vec(),
+            silent_ms: 0.0,
+            look_at_ms: self.limits.early_ms,
+        });
     }
 
     fn go_on(
@@ -228,7 +238,7 @@ impl Segmenter {
         if score >= self.limits.silence {
             running.end = end;
             running.silent_ms = 0.0;
-            running.paused = false;
+            running.look_at_ms = self.limits.early_ms;
         } else {
             running.silent_ms += FRAME_MS;
         }
@@ -239,8 +249,8 @@ impl Segmenter {
             found(Found::Over(running.utterance(room, too_long)));
             return None;
         }
-        if running.silent_ms >= self.limits.early_ms && !running.paused {
-            running.paused = true;
+        if running.silent_ms >= running.look_at_ms {
+            running.look_at_ms = running.silent_ms + self.limits.again_ms;
             let decided = found(Found::Pause(running.copy(room)));
             if decided {
                 return None;
@@ -339,7 +349,7 @@ mod tests {
             end: 9_000,
             audio: vec![1; 8_000],
             silent_ms: 0.0,
-            paused: false,
+            look_at_ms: 144.0,
         });
         segmenter.at = 9_000;
         segmenter.cut(5_000);

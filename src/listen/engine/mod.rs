@@ -55,6 +55,14 @@ pub struct Fit {
     pub gap_ms: f32,
 }
 
+/// A phrase with one word replaced by one that sounds like it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Alike {
+    /// How far the phrase itself is above it, nats: negative when the other word fits better.
+    pub margin: f32,
+    pub text: String,
+}
+
 /// A word the engine can't listen for.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum WordProblem {
@@ -114,4 +122,8 @@ pub trait Engine: Send {
 
     /// How the candidate with this index lies in the utterance last heard; `None` from an engine that can't tell.
     fn fit(&self, candidate: usize) -> Option<Fit>;
+
+    /// The nearest to this candidate in the utterance last heard when one word is any other of the language; `None` from
+    /// an engine that can't tell.
+    fn alike(&mut self, candidate: usize) -> Option<Alike>;
 }

@@ -34,6 +34,25 @@ impl Lexicon {
         Lexicon { text, lines }
     }
 
+    /// Calls `found` with every line of a wanted word and its phones. Lines with phones that are none are passed over.
+    pub fn each(&self, wanted: &dyn Fn(&str) -> bool, mut found: impl FnMut(u32, &[u8])) {
+        let mut phones = Vec::new();
+        for line in self.lines.iter().filter(|line| wanted(head(&self.text, **line))) {
+            phones.clear();
+            let rest = self.text[*line as usize..].lines().next().unwrap_or_default();
+            let names = rest.split('#').next().unwrap_or_default().split_ascii_whitespace().skip(1);
+            let known = names.map(tokens::phone).all(|phone| phone.map(|phone| phones.push(phone)).is_some());
+            if known && !phones.is_empty() {
+                found(*line, &phones);
+            }
+        }
+    }
+
+    /// The word of a line that `each` gave.
+    pub fn word(&self, line: u32) -> &str {
+        head(&self.text, line)
+    }
+
     /// Every pronunciation of a word; the procedure's own replace the dictionary's. A participle with 'un' before it
     /// that the dictionary lacks is said as its two parts: the dictionary has only the common ones, and each must be
     /// told from the word without.

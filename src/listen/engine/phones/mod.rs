@@ -4,6 +4,7 @@
 //! Owns the network, the dictionary and the scoring. Must not decide anything.
 
 mod align;
+mod alike;
 mod ctc;
 mod ffi;
 mod lexicon;
@@ -11,13 +12,13 @@ mod tokens;
 
 pub use lexicon::Pronunciation;
 
-use super::{Candidate, Engine, EngineError, Fit, Scores, WordProblem};
+use super::{Alike, Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::models::{self, Asset};
 use lexicon::Lexicon;
 use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use tokens::{Tokens, PHONE_COUNT};
 
 /// Phrases with more combinations of pronunciations than this are an error rather than an explosion.
@@ -31,8 +32,10 @@ pub struct PhonesEngine {
     tree: ctc::Tree,
     /// Leaves of each candidate, one a way of saying it.
     leaves: Vec<Vec<u32>>,
-    /// Phones of each way of saying each candidate.
-    spoken: Vec<Vec<Pronunciation>>,
+    /// Each way of saying each candidate, word by word.
+    spoken: Vec<Vec<Vec<Pronunciation>>>,
+    texts: Vec<String>,
+    comparison: alike::Comparison,
     units: Vec<f32>,
     scratch: Scratch,
 }
@@ -40,6 +43,10 @@ pub struct PhonesEngine {
 struct Shared {
     tokens: Tokens,
     lexicon: Lexicon,
+    /// The frequent words, one a line and first in it.
+    words: String,
+    /// Made when first needed.
+    sounds: OnceLock<alike::Sounds>,
 }
 
 #[derive(Default)]
@@ -63,7 +70,9 @@ impl PhonesEngine {
         let tokens = read_tokens(&vocabulary).map_err(|why| cannot_load(&vocabulary, why))?;
         let dictionary = models::find(Asset::CmuDict)?;
         let lexicon = Lexicon::load(&dictionary).map_err(|why| cannot_load(&dictionary, why.to_string()))?;
-        PhonesEngine::with(Arc::new(Shared { tokens, lexicon }))
+        let words = models::find(Asset::Words)?;
+        let words = std::fs::read_to_string(&words).map_err(|why| cannot_load(&words, why.to_string()))?;
+        PhonesEngine::with(Arc::new(Shared { tokens, lexicon, words, sounds: OnceLock::new() }))
     }
 
     /// A second engine for another thread; dictionary and vocabulary are shared.
@@ -82,19 +91,21 @@ impl PhonesEngine {
             tree: ctc::Tree::new(),
             leaves: Vec::new(),
             spoken: Vec::new(),
+            texts: Vec::new(),
+            comparison: alike::Comparison::default(),
             units: Vec::new(),
             scratch: Scratch::default(),
         })
     }
 
-    /// Every way to say the words, as phone indices. `known` keeps the words looked up so far: decoys repeat them.
+    /// Every way to say the words, word by word, as phone indices. `known` keeps the words looked up so far: decoys repeat them.
     fn ways<'t>(
         &self,
         text: &'t str,
         given: &BTreeMap<String, Vec<Vec<String>>>,
         known: &mut HashMap<&'t str, Vec<Pronunciation>>,
-    ) -> Result<Vec<Pronunciation>, EngineError> {
-        let mut ways: Vec<Pronunciation> = vec![Vec::new()];
+    ) -> Result<Vec<Vec<Pronunciation>>, EngineError> {
+        let mut ways: Vec<Vec<Pronunciation>> = vec![Vec::new()];
         for word in text.split(' ').filter(|word| !word.is_empty()) {
             let said =
                 match known.entry(word) {
@@ -108,7 +119,7 @@ impl PhonesEngine {
                 };
             ways = ways
                 .iter()
-                .flat_map(|way| said.iter().map(move |more| way.iter().chain(more).copied().collect()))
+                .flat_map(|way| said.iter().map(move |more| way.iter().chain([more]).cloned().collect()))
                 .collect();
             if ways.len() > MAX_WAYS {
                 return Err(EngineError::Failed(format!(
@@ -122,6 +133,13 @@ impl PhonesEngine {
     /// The phones of a word's first pronunciation, as indices; `None` when the dictionary does not have it.
     pub fn phones_of(&self, word: &str) -> Option<Pronunciation> {
         self.shared.lexicon.look_up(word, &BTreeMap::new()).ok()?.into_iter().next()
+    }
+
+    /// The way of saying a candidate that fits the utterance last heard best.
+    fn best_way(&self, candidate: usize) -> Option<&Vec<Pronunciation>> {
+        let totals = &self.scratch.totals;
+        let ways = self.leaves.get(candidate)?.iter().zip(self.spoken.get(candidate)?);
+        ways.max_by(|a, b| totals.log_of(*a.0).total_cmp(&totals.log_of(*b.0))).map(|(_, way)| way)
     }
 
     /// First half of `hear`, apart so that it can be measured: the network over one utterance (mono, 16 kHz).
@@ -258,11 +276,13 @@ impl Engine for PhonesEngine {
         let mut known = HashMap::new();
         for candidate in candidates {
             let ways = self.ways(&candidate.text, given, &mut known)?;
-            units.push(ways.iter().map(Vec::len).min().unwrap_or(1).max(1) as f32);
-            leaves.push(ways.iter().map(|way| tree.insert(way)).collect());
+            let phones = ways.iter().map(|way| way.iter().map(Vec::len).sum::<usize>());
+            units.push(phones.min().unwrap_or(1).max(1) as f32);
+            leaves.push(ways.iter().map(|way| tree.insert(&way.concat())).collect());
             spoken.push(ways);
         }
         (self.tree, self.leaves, self.units, self.spoken) = (tree, leaves, units, spoken);
+        self.texts = candidates.iter().map(|candidate| candidate.text.clone()).collect();
         Ok(())
     }
 
@@ -272,11 +292,18 @@ impl Engine for PhonesEngine {
     }
 
     fn fit(&self, candidate: usize) -> Option<Fit> {
-        let Scratch { symbols, blank, totals, .. } = &self.scratch;
+        let Scratch { symbols, blank, .. } = &self.scratch;
         let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
-        let ways = self.leaves.get(candidate)?.iter().zip(self.spoken.get(candidate)?);
-        let (_, best) = ways.max_by(|a, b| totals.log_of(*a.0).total_cmp(&totals.log_of(*b.0)))?;
-        align::fit(&frames, best)
+        align::fit(&frames, &self.best_way(candidate)?.concat())
+    }
+
+    fn alike(&mut self, candidate: usize) -> Option<Alike> {
+        let words = self.best_way(candidate)?.clone();
+        let Scratch { symbols, blank, .. } = &self.scratch;
+        let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
+        let Shared { lexicon, words: frequent, sounds, .. } = self.shared.as_ref();
+        let sounds = sounds.get_or_init(|| alike::Sounds::of(lexicon, frequent));
+        self.comparison.compare(&frames, &self.texts[candidate], &words, sounds, lexicon)
     }
 }
 
@@ -346,7 +373,7 @@ mod tests {
                 .ways(text, &given, &mut HashMap::new())
                 .unwrap()
                 .iter()
-                .map(|way| ctc::tests::score_in_logs(&rows, way) - free)
+                .map(|way| ctc::tests::score_in_logs(&rows, &way.concat()) - free)
                 .fold(f64::NEG_INFINITY, f64::max);
             assert!(wanted > -1_200.0 && wanted < -0.1, "{text}: {wanted} tells nothing");
             assert!(

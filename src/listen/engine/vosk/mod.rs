@@ -9,7 +9,7 @@
 
 mod ffi;
 
-use super::{Candidate, Engine, EngineError, Fit, Scores, WordProblem};
+use super::{Alike, Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::audio::RATE;
 use crate::models::{self, Asset};
 use sha2::{Digest, Sha256};
@@ -197,6 +197,11 @@ impl Engine for VoskEngine {
 
     /// libvosk tells where words lie but not how badly they fit there.
     fn fit(&self, _: usize) -> Option<Fit> {
+        None
+    }
+
+    /// The free path, in the whole language, is this comparison already.
+    fn alike(&mut self, _: usize) -> Option<Alike> {
         None
     }
 }
