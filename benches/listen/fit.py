@@ -4,7 +4,7 @@
     pip install scikit-learn
     python3 benches/listen/fit.py FILE > src/listen/acceptor.toml
 
-The transforms here and in src/listen/accept.rs are the same; a test there checks them on the example this script
+The transforms here and in src/listen/evidence.rs are the same; a test there checks them on the example this script
 writes into the file.
 """
 
@@ -15,31 +15,28 @@ import sys
 import numpy as np
 from sklearn.linear_model import LogisticRegression
 
-FEATURES = ["score", "margin", "alike", "worst", "around", "pace", "length", "worst_in_noise", "score_in_noise"]
-# What each utterance weighs against the others of its kind; a wrong advance is worse than asking again.
-COST = {"human": 6.0, "stand-in": 2.0, "chatter": 1.0}
-NEAR_COST = 3.0
-# 'A word before or after' changes no meaning, but is not the phrase.
-LOOSE_COST = 1.0
+FEATURES = [
+    "score", "score_in_noise", "score_poor", "worst_high", "around", "around_in_noise",
+    "length", "noise", "margin_below", "margin_small", "margin_large", "margin_below_in_noise", "alike_below",
+    "alike_small", "alike_large", "alike_below_in_noise", "least",
+]
+# What each utterance weighs against the others: a wrong advance is worse than asking again, and people's voices are few.
+COST = {"human": 6.0, "stand-in": 3.0, "chatter": 1.0, "a word before or after": 1.0, "one word like it": 1.0}
+OTHER_COST = 5.0
 
 
 def transform(e):
-    """Evidence to features. Keep in step with `features` in src/listen/accept.rs."""
+    """Evidence to features. Keep in step with `features` in src/listen/evidence.rs."""
     clip = lambda x, low, high: min(max(x, low), high)
     noise = clip((25.0 - e["snr_db"]) / 20.0, 0.0, 1.0)
     score = clip(e["score"], -4.0, 0.2)
     worst = math.sqrt(clip(e["worst"], 0.0, 40.0))
-    pace = abs(math.log(clip(e["pace"], 3.0, 30.0) / 11.5))
+    around = math.log1p(clip(e["before"] + e["after"], 0.0, 40.0))
+    margin, alike = clip(e["margin"], -12.0, 12.0), clip(e["alike"], -12.0, 12.0)
+    parts = lambda x: [clip(x, -12.0, 0.0), clip(x, 0.0, 4.0), clip(x, 4.0, 12.0), clip(x, -12.0, 0.0) * noise]
     return [
-        score,
-        clip(e["margin"], -10.0, 10.0),
-        clip(e["alike"], -10.0, 10.0),
-        worst,
-        math.log1p(clip(e["before"] + e["after"], 0.0, 40.0)),
-        pace,
-        math.log(max(e["units"], 1.0)),
-        worst * noise,
-        score * noise,
+        score, score * noise, clip(score, -4.0, -1.5), clip(worst, 2.0, 7.0), around, around * noise,
+        math.log(max(e["units"], 1.0)), noise, *parts(margin), *parts(alike), clip(min(margin, alike + 3.0), -12.0, 12.0),
     ]
 
 
@@ -49,9 +46,9 @@ def main():
     rows = [r for r in rows if r["evidence"]["score"] >= -4.0]
     x = np.array([transform(r["evidence"]) for r in rows])
     y = np.array([r["right"] for r in rows])
-    cost = [COST.get(r["kind"], LOOSE_COST if r["kind"] == "a word before or after" else NEAR_COST) for r in rows]
-    mean, spread = x.mean(axis=0), x.std(axis=0)
-    model = LogisticRegression(C=1.0, max_iter=1000)
+    cost = [COST.get(r["kind"], OTHER_COST) for r in rows]
+    mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
+    model = LogisticRegression(C=0.1, max_iter=2000)
     model.fit((x - mean) / spread, y, sample_weight=cost)
     weights = model.coef_[0] / spread
     bias = model.intercept_[0] - float((weights * mean).sum())
@@ -65,7 +62,7 @@ def main():
         print(f"{name} = {weight:.4f}")
     example = rows[0]["evidence"]
     print("\n# For the test that this file's script and the program reckon alike.\n[example]")
-    for name in ["score", "margin", "alike", "worst", "before", "after", "pace", "units", "snr_db"]:
+    for name in ["score", "margin", "alike", "worst", "before", "after", "units", "snr_db"]:
         print(f"{name} = {example[name]:.5f}")
     print(f"probability = {p[0]:.4f}")
 

@@ -71,6 +71,9 @@ pub struct Evidence {
     /// That other word in its place; empty where unknown.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub alike_words: String,
+    /// The speaker corrected themselves: only what followed 'correction' was judged.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub corrected: bool,
     /// Phones of the phrase in a second.
     #[serde(default)]
     pub pace: f32,

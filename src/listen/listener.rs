@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 /// A pause decides early only at this confidence.
-const EARLY_CONFIDENCE: f32 = 0.8;
+const EARLY_CONFIDENCE: f32 = 0.6;
 /// Shorter voice than this is a click or a cough, ms.
 const SHORTEST_MS: u64 = 120;
 
@@ -274,17 +274,22 @@ impl Ear {
         let voiced = (utterance.start - utterance.from) as usize..(utterance.end - utterance.from) as usize;
         let speech = decibels(mean_square(&utterance.audio[voiced]));
         let snr_db = (speech - decibels(utterance.room_rms * utterance.room_rms)).clamp(-99.0, 99.0);
+        let mut corrected = false;
         let (verdict, mut evidence) = if utterance.too_long {
             (Verdict::Ignored { why: Ignored::TooLong }, Evidence { snr_db, ..Evidence::default() })
         } else if end_ms - start_ms < SHORTEST_MS {
             (Verdict::Ignored { why: Ignored::TooShort }, Evidence { snr_db, ..Evidence::default() })
         } else {
-            let scores = self.engine.hear(&utterance.audio)?;
+            let whole = self.engine.hear(&utterance.audio)?;
+            let after = self.engine.corrected();
+            corrected = after.is_some();
+            let scores = after.unwrap_or(whole);
             let critical = |id: PhraseId| self.vocabulary.critical.contains(&id);
             let case = Case { candidates: &self.candidates, scores: &scores, critical: &critical, snr_db };
             let look = |index| Look { fit: self.engine.fit(index), alike: self.engine.alike(index) };
             decide(&case, look, &self.bar)
         };
+        evidence.corrected = corrected;
         evidence.level_dbfs = speech;
         evidence.compute_ms = began.elapsed().as_secs_f32() * 1000.0;
         Ok(Heard { post: self.post, start_ms, end_ms, verdict, evidence })

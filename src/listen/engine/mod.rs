@@ -123,6 +123,11 @@ pub trait Engine: Send {
     /// How the candidate with this index lies in the utterance last heard; `None` from an engine that can't tell.
     fn fit(&self, candidate: usize) -> Option<Fit>;
 
+    /// When the utterance last heard has a self-correction in it ('glove, correction, gown closed'): the scores of what
+    /// follows the word, which from now on is the utterance last heard. `None` without one, and from an engine that can't
+    /// tell.
+    fn corrected(&mut self) -> Option<Scores>;
+
     /// The nearest to this candidate in the utterance last heard when one word is any other of the language; `None` from
     /// an engine that can't tell.
     fn alike(&mut self, candidate: usize) -> Option<Alike>;

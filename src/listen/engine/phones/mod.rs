@@ -8,6 +8,7 @@ mod alike;
 mod ctc;
 mod ffi;
 mod lexicon;
+mod spot;
 mod tokens;
 
 pub use lexicon::Pronunciation;
@@ -23,6 +24,12 @@ use tokens::{Tokens, PHONE_COUNT};
 
 /// Phrases with more combinations of pronunciations than this are an error rather than an explosion.
 const MAX_WAYS: usize = 512;
+/// The word that takes back what was said before it, and nats a phone by which it must fit. Set on the tuning half of
+/// docs/listening.md, where no chatter holds it.
+const CORRECTION: &str = "correction";
+const CORRECTION_BAR: f64 = -0.7;
+/// Less than this after it is no phrase, frames: 200 ms.
+const FEW_FRAMES: usize = 10;
 /// The network is fed at least this many samples (silence is added), so that a click is scored, not refused: 200 ms.
 const MIN_SAMPLES: usize = 3_200;
 
@@ -295,6 +302,23 @@ impl Engine for PhonesEngine {
         let Scratch { symbols, blank, .. } = &self.scratch;
         let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
         align::fit(&frames, &self.best_way(candidate)?.concat())
+    }
+
+    fn corrected(&mut self) -> Option<Scores> {
+        if self.texts.iter().any(|text| text.split(' ').any(|word| word == CORRECTION)) {
+            return None;
+        }
+        let word = self.phones_of(CORRECTION)?;
+        let Scratch { symbols, blank, heard, .. } = &mut self.scratch;
+        let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
+        let end = spot::end_of(&frames, &word, CORRECTION_BAR)?;
+        if blank.len() < end + FEW_FRAMES {
+            return None;
+        }
+        symbols.drain(..end * PHONE_COUNT);
+        blank.drain(..end);
+        *heard = format!("... {CORRECTION}: {heard}");
+        Some(self.score())
     }
 
     fn alike(&mut self, candidate: usize) -> Option<Alike> {

@@ -200,6 +200,10 @@ impl Engine for VoskEngine {
         None
     }
 
+    fn corrected(&mut self) -> Option<Scores> {
+        None
+    }
+
     /// The free path, in the whole language, is this comparison already.
     fn alike(&mut self, _: usize) -> Option<Alike> {
         None
