@@ -5,6 +5,7 @@
 mod completions;
 pub mod devices;
 mod hear;
+mod posts;
 mod rehearse;
 mod run;
 mod session;
