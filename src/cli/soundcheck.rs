@@ -5,7 +5,7 @@
 use super::posts::{self, SoundArgs};
 use super::session::{interrupted_flag, is_set};
 use crate::conduct::set_up::{ready, EngineName, Ready};
-use crate::conduct::sound_check;
+use crate::conduct::soundcheck as driver;
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
 use crate::screen::text::clean;
@@ -69,7 +69,7 @@ pub fn run(args: SoundcheckArgs) -> Result<ExitCode, Failure> {
         let voice = mouth.voice.describe();
         let check = new_check(&ready, false);
         let listeners = std::mem::take(&mut ready.listeners);
-        let check = sound_check::live(check, mouth, listeners, microphones, &interrupted, &mut tell)?;
+        let check = driver::live(check, mouth, listeners, microphones, &interrupted, &mut tell)?;
         (check, ready, Some(voice))
     } else {
         let inputs = args.sound.recordings()?;
@@ -83,9 +83,13 @@ pub fn run(args: SoundcheckArgs) -> Result<ExitCode, Failure> {
         introduce(&ready);
         let check = new_check(&ready, true);
         let listeners = std::mem::take(&mut ready.listeners);
-        let check = sound_check::from_recordings(check, listeners, clips, &interrupted, &mut tell)?;
+        let check = driver::from_recordings(check, listeners, clips, &interrupted, &mut tell)?;
         (check, ready, None)
     };
+    if interrupted() {
+        return Err(Failure::new(ExitCode::NotCompleted, "the sound check was interrupted before its end")
+            .fix("run it again, to the end"));
+    }
     let mode = if live { "live" } else { "wav" };
     conclude(&args, mode, &check.report(), &ready, voice)
 }

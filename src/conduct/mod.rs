@@ -1,7 +1,7 @@
 //! The loop that joins everything: sound in, verdicts, the session's rules, speech out, the record.
 //!
 //! `keeper` owns the state, the journal and the tracks, and is the same for every kind of run. `simulation` drives it
-//! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. `sound_check` drives the check before
+//! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. `soundcheck` drives the check before
 //! a session, either way. Decides nothing about moving on.
 
 pub mod actors;
@@ -11,4 +11,4 @@ pub mod live;
 pub mod replay;
 pub mod set_up;
 pub mod simulation;
-pub mod sound_check;
+pub mod soundcheck;

@@ -1,29 +1,37 @@
 //! The order of a sound check, sans-IO: events in, actions out.
 //!
 //! ```text
-//! Opening -> Quiet -> Prompt -> Asking(0) -> Listening(0) -> ... -> Verdict -> Over
-//!              (live only) ^         ^___ again, at most twice ___|
+//! Opening -> Quiet -> Prompt -> Echo -> Asking(0) -> Listening(0) -> ... -> Verdict -> Over
+//!                    (live only)    ^         ^___ again, at most twice ___|
 //! ```
 //!
-//! Owns the order and what is kept of each microphone. Time is the sound taken in: a stage lasts so many samples of the
-//! microphones it listens to, so a recording is checked as fast as it can be read, and needs no timing of its own.
+//! Owns the order. Time is the sound taken in: a stage lasts so many samples of the microphones it listens to, so a
+//! recording is checked as fast as it can be read, and needs no timing of its own.
 
-use super::judge::{self, Kind, Weight, PROMPT_HEARD_DB, PROMPT_OVER_ROOM_DB};
+mod ear;
+mod hearing;
+
+use super::judge::{self, Kind, Weight};
 use super::lines::{own_lines, OwnLines};
 use super::measure::{self, Room};
 use super::phrases;
 use super::report::{Asked, Microphone, Outcome, Prompt, Report, Tried};
-use super::track::Track;
 use crate::audio::{PER_MS, RATE};
-use crate::listen::heard::{Heard, Ignored, Verdict};
+use crate::listen::heard::Heard;
 use crate::procedure::{PhraseId, Post, Procedure, Role};
-use crate::screen::view::heard_words;
 use crate::session::lines::{fill, lines};
+use ear::Ear;
 
 /// The quiet lasts so long, samples (3 s).
 const QUIET: u64 = 3 * RATE as u64;
 /// What is left of the tool's voice in the room after it ended, samples (300 ms).
 const ECHO: u64 = RATE as u64 * 3 / 10;
+/// The tool's voice is looked for at the microphones until so long after its end, samples (2.5 s): the buffers of
+/// sound systems lie between, and one of PulseAudio's was seen to hold over a second.
+const LATEST: u64 = RATE as u64 * 5 / 2;
+/// What ended less than this after the tool's words is the end of those, samples (600 ms): nobody answers with three
+/// words in that time.
+const OWN_VOICE: u64 = RATE as u64 * 6 / 10;
 /// An answer is waited for so long, samples: 10 s, as a session does before it calls again.
 const WAIT: u64 = 10 * RATE as u64;
 /// A phrase is asked for at most so often.
@@ -84,28 +92,12 @@ enum Stage {
     Opening,
     Quiet,
     Prompt,
+    /// What the microphones still hear of the prompt.
+    Echo,
     Asking(usize),
     Listening(usize),
     Verdict,
     Over,
-}
-
-/// One microphone and what is known of it.
-struct Ear {
-    post: Post,
-    track: Track,
-    /// Where the present stage begins, samples.
-    from: u64,
-    speaking: bool,
-    /// A recording that is over.
-    ended: bool,
-    lost: Option<String>,
-    room: Option<Room>,
-    prompt: Prompt,
-    /// What was judged here: first and last sample, and whether it was the phrase.
-    said: Vec<(u64, u64, bool)>,
-    /// Heard before it was asked for: a recording does not wait for the tool.
-    early: Vec<Heard>,
 }
 
 /// A phrase to ask for, and what came of it.
@@ -172,6 +164,11 @@ impl Check {
         }
     }
 
+    /// How long after its end the tool's voice is still heard at this microphone, ms.
+    pub fn late_ms(&self, post: Post) -> u64 {
+        self.ears.iter().find(|ear| ear.post == post).map_or(0, |ear| ear.late / PER_MS)
+    }
+
     /// `at`: samples on the clock, for a live check; a recording has no clock but its own sound.
     pub fn step(&mut self, at: u64, what: What) -> Vec<Action> {
         let mut actions = Vec::new();
@@ -232,20 +229,13 @@ impl Check {
                 self.begin_stage(Stage::Quiet, at + ECHO);
                 self.look(actions);
             }
-            Stage::Prompt => {
-                let began = self.began;
-                for ear in &mut self.ears {
-                    ear.hear_prompt(began, at);
-                    actions.push(Action::Show(Shown::Prompt { post: ear.post, prompt: ear.prompt }));
-                }
-                self.ask(0, actions);
-            }
+            Stage::Prompt => self.begin_stage(Stage::Echo, at),
             Stage::Asking(index) => self.listen(index, at, actions),
             Stage::Verdict => {
                 self.stage = Stage::Over;
                 actions.push(Action::Over);
             }
-            Stage::Quiet | Stage::Listening(_) | Stage::Over => {}
+            Stage::Quiet | Stage::Echo | Stage::Listening(_) | Stage::Over => {}
         }
     }
 
@@ -270,6 +260,14 @@ impl Check {
                     self.stage = Stage::Prompt;
                     self.say(self.own.prompt.to_string(), actions);
                 }
+            }
+            Stage::Echo if self.ears.iter().all(|ear| ear.track.end() >= ear.from + LATEST) => {
+                let began = self.began;
+                for ear in &mut self.ears {
+                    ear.hear_prompt(began);
+                    actions.push(Action::Show(Shown::Prompt { post: ear.post, prompt: ear.prompt }));
+                }
+                self.ask(0, actions);
             }
             Stage::Listening(index) => {
                 let post = self.wanted[index].asked.post;
@@ -331,79 +329,6 @@ impl Check {
         }
     }
 
-    fn heard(&mut self, heard: Heard, actions: &mut Vec<Action>) {
-        let surely = match heard.verdict {
-            Verdict::Accepted { phrase } | Verdict::Other { phrase } => Some(phrase),
-            Verdict::Unsure { .. } | Verdict::Ignored { .. } => None,
-        };
-        // In one room a person is heard at the other's microphone too, sooner or later than at their own.
-        let level = heard.evidence.level_dbfs;
-        let elsewhere = |wanted: &&mut Wanted| {
-            wanted.asked.post != heard.post && Some(wanted.phrase) == surely && heard.post != Post::Room
-        };
-        if let Some(wanted) = self.wanted.iter_mut().find(elsewhere) {
-            let before = wanted.asked.elsewhere_dbfs.unwrap_or(level);
-            wanted.asked.elsewhere_dbfs = Some(before.max(level));
-        }
-        let Stage::Listening(index) = self.stage else { return self.keep_for_later(heard) };
-        let (post, phrase) = (self.wanted[index].asked.post, self.wanted[index].phrase);
-        let stale = |ear: &&Ear| ear.post == heard.post && heard.end_ms * PER_MS <= ear.from;
-        if heard.post != post {
-            return;
-        }
-        if !self.recorded && self.ears.iter().any(|ear| stale(&ear)) {
-            return;
-        }
-        // A click or a cough is not an answer.
-        if matches!(heard.verdict, Verdict::Ignored { why: Ignored::TooShort }) {
-            return;
-        }
-        // A recording does not know that it was asked again: it may go on with the next phrase.
-        let next = self.wanted.get(index + 1).filter(|next| next.asked.post == post);
-        if self.recorded
-            && surely.is_some()
-            && surely != Some(phrase)
-            && surely == next.map(|next| next.phrase)
-        {
-            if self.wanted[index].asked.tries.is_empty() {
-                self.wanted[index].asked.tries.push(nothing("the recording goes on with the next phrase"));
-            }
-            self.ask(index + 1, actions);
-            return self.keep_for_later(heard);
-        }
-        let ended = heard.end_ms * PER_MS;
-        let is_it = surely == Some(phrase);
-        if let Some(ear) = self.ear(post) {
-            ear.said.push((heard.start_ms * PER_MS, ended, is_it));
-        }
-        let tried = self.told(&heard, surely, phrase);
-        self.tried(index, tried, actions);
-    }
-
-    /// Live, what is said before it is asked for does not count; a recording is simply ahead.
-    fn keep_for_later(&mut self, heard: Heard) {
-        let recorded = self.recorded;
-        if let Some(ear) = self.ear(heard.post) {
-            if recorded && !matches!(heard.verdict, Verdict::Ignored { .. }) {
-                ear.early.push(heard);
-            }
-        }
-    }
-
-    fn told(&self, heard: &Heard, surely: Option<PhraseId>, wanted: PhraseId) -> Tried {
-        let words = heard_words(&self.procedure, heard);
-        let why = words.strip_prefix(&format!("{}: ", heard.post.name())).unwrap_or(&words).to_string();
-        let outcome = match (surely, &heard.verdict) {
-            (Some(phrase), _) if phrase == wanted => Outcome::Accepted,
-            (Some(_), _) => Outcome::Other,
-            (None, Verdict::Ignored { .. }) => Outcome::Ignored,
-            (None, _) => Outcome::Unsure,
-        };
-        let of = surely.filter(|phrase| *phrase != wanted).and_then(|id| self.procedure.phrase(id).by);
-        let evidence = &heard.evidence;
-        Tried { outcome, confidence: evidence.confidence, why, level_dbfs: Some(evidence.level_dbfs), of }
-    }
-
     /// A try is over: the next phrase, or the same again.
     fn tried(&mut self, index: usize, tried: Tried, actions: &mut Vec<Action>) {
         let post = self.wanted[index].asked.post;
@@ -459,54 +384,6 @@ impl Check {
 
 fn nothing(why: &str) -> Tried {
     Tried { outcome: Outcome::Nothing, confidence: 0.0, why: why.to_string(), level_dbfs: None, of: None }
-}
-
-impl Ear {
-    fn new(post: Post) -> Ear {
-        Ear {
-            post,
-            track: Track::default(),
-            from: 0,
-            speaking: false,
-            ended: false,
-            lost: None,
-            room: None,
-            prompt: Prompt::NotTried,
-            said: Vec::new(),
-            early: Vec::new(),
-        }
-    }
-
-    fn quiet_is_over(&self) -> bool {
-        self.ended || self.track.end() >= self.from + QUIET
-    }
-
-    fn hear_prompt(&mut self, began: u64, ended: u64) {
-        let Some(room) = &self.room else { return };
-        let over_room = measure::prompt_over_room(self.track.slice(began, ended), room);
-        self.prompt = match over_room {
-            None => Prompt::NotTried,
-            Some(over_room_db) if over_room_db >= PROMPT_OVER_ROOM_DB => Prompt::Audible { over_room_db },
-            Some(over_room_db) if over_room_db >= PROMPT_HEARD_DB => Prompt::Faint { over_room_db },
-            Some(over_room_db) => Prompt::NotJudged { over_room_db },
-        };
-    }
-
-    fn report(&self) -> Microphone {
-        // What was surely the phrase is surely speech; otherwise everything that was taken for it.
-        let any_sure = self.said.iter().any(|(_, _, is_it)| *is_it);
-        let said = self.said.iter().filter(|(_, _, is_it)| *is_it || !any_sure);
-        let speech: Vec<i16> =
-            said.flat_map(|(from, to, _)| self.track.slice(*from, *to).iter().copied()).collect();
-        Microphone {
-            post: self.post,
-            room: self.room,
-            speech: measure::speech(&speech, self.room.as_ref()),
-            prompt: self.prompt,
-            dead: self.track.is_constant(),
-            lost: self.lost.clone(),
-        }
-    }
 }
 
 #[cfg(test)]

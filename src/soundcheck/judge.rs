@@ -8,6 +8,9 @@ use serde::Serialize;
 
 /// A signal must be this far over the noise, dB (ISO 7731:2003, from memory: at least 15 dB(A) over the ambient noise).
 pub const PROMPT_OVER_ROOM_DB: f32 = 15.0;
+/// The tool's voice is heard at an open microphone so long after its end, ms, that its last words may be taken for the
+/// person's. A session forgets what it heard up to 250 ms before its own end only.
+const PROMPT_LATE_MS: u64 = 400;
 /// Less than this over the room, dB, and a microphone does not hear the loudspeaker at all. Common practice, no source.
 pub const PROMPT_HEARD_DB: f32 = 3.0;
 /// Speech must be this far over the room, dB. Everyday speech is 5 to 15 dB over it (Olsen 1998); below 10 dB the
@@ -60,6 +63,7 @@ pub enum Kind {
     Clipped,
     PromptFaint,
     PromptNotJudged,
+    PromptLate,
     Voice,
     Swapped,
     NotHeard,
@@ -86,7 +90,9 @@ pub fn findings(microphones: &[Microphone], phrases: &[Asked], voice: Option<&st
         let what = format!("the tool's voice failed: {why}");
         all.push(finding(Kind::Voice, Weight::Change, None, what, "Choose another voice or loudspeaker."));
     }
-    microphones.iter().for_each(|mic| of_microphone(mic, &mut all));
+    // A check that a loss cut short has not measured everything, which is no fault of the rest.
+    let cut_short = voice.is_some() || microphones.iter().any(|mic| mic.lost.is_some());
+    microphones.iter().for_each(|mic| of_microphone(mic, cut_short, &mut all));
     of_people(microphones, phrases, &mut all);
     all.sort_by_key(|finding| finding.weight as u8);
     all
@@ -120,7 +126,7 @@ fn person(post: Post) -> &'static str {
     }
 }
 
-fn of_microphone(mic: &Microphone, all: &mut Vec<Finding>) {
+fn of_microphone(mic: &Microphone, cut_short: bool, all: &mut Vec<Finding>) {
     let (owner, person) = (owner(mic.post), person(mic.post));
     let mut add = |kind, weight, what: String, advice: String| {
         all.push(finding(kind, weight, Some(mic.post), format!("{owner}: {what}"), advice));
@@ -139,6 +145,9 @@ fn of_microphone(mic: &Microphone, all: &mut Vec<Finding>) {
         return add(Kind::Dead, Weight::Change, "digital silence, every sample is the same".into(), advice);
     }
     let Some(room) = &mic.room else {
+        if cut_short {
+            return;
+        }
         let advice = "Begin the recording with two seconds of room, in which nobody speaks.".to_string();
         return add(Kind::NoQuiet, Weight::Change, "no quiet second to measure the room".into(), advice);
     };
@@ -171,11 +180,11 @@ fn of_microphone(mic: &Microphone, all: &mut Vec<Finding>) {
                 "speech is {snr:.0} dB over the room ({noise:.0} dBFS); at least {SNR_LEAST_DB:.0}, better \
                  {SNR_GOOD_DB:.0}, are needed"
             );
-            let advice = format!(
-                "It is too noisy at {}. Switch off what makes noise, move the microphone closer, or speak up.",
-                lower(owner)
-            );
-            add(Kind::Noise, weight, what, advice);
+            add(Kind::Noise, weight, what, noise_advice(owner));
+        }
+        (_, None) if snr.is_none() && room.noise_dbfs > SPEECH_DBFS - SNR_LEAST_DB => {
+            let what = format!("room noise at {:.0} dBFS, and no speech heard in it", room.noise_dbfs);
+            add(Kind::Noise, Weight::Change, what, noise_advice(owner));
         }
         _ => {}
     }
@@ -198,6 +207,9 @@ fn of_microphone(mic: &Microphone, all: &mut Vec<Finding>) {
             add(Kind::TooQuiet, weight, what("quiet"), advice);
         }
     }
+    if let Some((what, advice)) = late(mic, owner) {
+        add(Kind::PromptLate, Weight::Better, what, advice);
+    }
     match mic.prompt {
         Prompt::Faint { over_room_db } => {
             let what = format!(
@@ -217,6 +229,24 @@ fn of_microphone(mic: &Microphone, all: &mut Vec<Finding>) {
         }
         Prompt::Audible { .. } | Prompt::NotTried => {}
     }
+}
+
+fn late(mic: &Microphone, owner: &str) -> Option<(String, String)> {
+    (mic.prompt_late_ms >= PROMPT_LATE_MS).then(|| {
+        let what = format!("it still hears my voice {} ms after I have ended", mic.prompt_late_ms);
+        let advice = format!(
+            "Turn me down at {}, use a headset there, or another loudspeaker: I may hear myself.",
+            lower(owner)
+        );
+        (what, advice)
+    })
+}
+
+fn noise_advice(owner: &str) -> String {
+    format!(
+        "It is too noisy at {}. Switch off what makes noise, move the microphone closer, or speak up.",
+        lower(owner)
+    )
 }
 
 fn lower(owner: &str) -> String {

@@ -50,9 +50,8 @@ mod tests {
     fn a_check_speaks_every_language_a_session_speaks() {
         for language in ["en", "ko", "en-GB", "ko-KR"] {
             assert!(lines(language).1);
-            for template in [own_lines(language).ask] {
-                assert!(template.contains("{who}") && template.contains("{expected}"), "{template}");
-            }
+            let ask = own_lines(language).ask;
+            assert!(ask.contains("{who}") && ask.contains("{expected}"), "{ask}");
         }
         assert_ne!(own_lines("ko").ready, own_lines("en").ready);
     }

@@ -115,6 +115,35 @@ pub fn prompt_over_room(samples: &[i16], room: &Room) -> Option<f32> {
     Some((less(level, room.noise_a_dbfs) - room.noise_a_dbfs).max(0.0))
 }
 
+/// How much later than it was spoken the tool's voice is heard at a microphone, samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Lag {
+    pub begins: u64,
+    /// Its echo included.
+    pub ends: u64,
+}
+
+/// Frames in which the tool's voice is looked for, samples (20 ms), and how far over the room it must be, dB.
+const FRAME: usize = RATE as usize / 50;
+const STANDS_OUT_DB: f32 = 10.0;
+/// An echo beyond this is somebody talking, samples (400 ms). Common practice, no source.
+const LONGEST_ECHO: u64 = RATE as u64 * 4 / 10;
+
+/// `samples`: from where the tool began to speak for `length` samples, to well after its end. No lag where nothing is
+/// heard of it.
+pub fn lag(samples: &[i16], length: u64, room: &Room) -> Lag {
+    let loud = |frame: &&[i16]| rms_dbfs(&centred(frame)) > room.noise_dbfs + STANDS_OUT_DB;
+    let frames: Vec<bool> = samples.chunks(FRAME).map(|frame| loud(&frame)).collect();
+    let (Some(first), Some(last)) =
+        (frames.iter().position(|loud| *loud), frames.iter().rposition(|loud| *loud))
+    else {
+        return Lag { begins: 0, ends: 0 };
+    };
+    let begins = (first * FRAME) as u64;
+    let ends = (((last + 1) * FRAME) as u64).saturating_sub(length);
+    Lag { begins: begins.min(length), ends: ends.min(begins + LONGEST_ECHO) }
+}
+
 /// A level of signal and noise together, less the noise's power, dB. Where the noise is as loud as both, what is left
 /// is at most a tenth of it, and no more is claimed.
 fn less(both_db: f32, noise_db: f32) -> f32 {
@@ -143,7 +172,7 @@ mod tests {
 
     #[test]
     fn a_full_scale_sine_is_3_01_below_full_scale_as_room_and_as_speech() {
-        let tone = sine(1000.0, 1.0, 2.0);
+        let tone = sine(1000.0, 1.0, 10.0);
         assert!((room(&tone).unwrap().noise_dbfs + 3.01).abs() < 0.02);
         assert!((speech(&tone, None).unwrap().level_dbfs + 3.01).abs() < 0.05);
         assert_eq!(speech(&tone, None).unwrap().snr_db, None);
@@ -215,5 +244,23 @@ mod tests {
         assert!((18.0..31.0).contains(&over), "{over}");
         assert_eq!(prompt_over_room(&sine(40.0, 0.05, 2.0), &room), Some(0.0));
         assert_eq!(prompt_over_room(&[0; 100], &room), None);
+    }
+
+    #[test]
+    fn a_voice_that_comes_late_is_late_by_as_much_as_it_begins_late_and_echoes() {
+        let quiet = room(&pink(-60.0, 3)).unwrap();
+        let at = |start: usize, length: f64| -> Vec<i16> {
+            let mut clip = pink(-60.0, 4);
+            clip[start..].iter_mut().zip(sine(500.0, 0.1, length)).for_each(|(a, b)| *a += b);
+            clip
+        };
+        let second = u64::from(RATE);
+        let late = lag(&at(8_000, 1.1), second, &quiet);
+        assert!(late.begins.abs_diff(8_000) <= 320 && late.ends.abs_diff(9_600) <= 320, "{late:?}");
+        let now = lag(&at(0, 1.0), second, &quiet);
+        assert!(now.begins <= 320 && now.ends <= 320, "{now:?}");
+        let talk = lag(&at(0, 3.0), second, &quiet);
+        assert_eq!(talk.ends, LONGEST_ECHO);
+        assert_eq!(lag(&pink(-60.0, 4), second, &quiet), Lag { begins: 0, ends: 0 });
     }
 }

@@ -25,6 +25,8 @@ pub struct Microphone {
     /// `None` when nobody was heard there.
     pub speech: Option<Speech>,
     pub prompt: Prompt,
+    /// How long after its end the tool's voice was still heard here, ms.
+    pub prompt_late_ms: u64,
     /// Every sample of the whole check was the same.
     pub dead: bool,
     /// Why no more sound came from it, if so.
@@ -116,7 +118,9 @@ pub fn room_words(room: Option<&Room>) -> String {
         }
         None => "no hum".into(),
     };
-    format!("room noise {:.1} dBFS, {hum}, offset {:.1} %", room.noise_dbfs, 100.0 * room.offset)
+    // Adding 0 keeps a rounded -0.04 from being shown as minus nothing.
+    let offset = (1000.0 * room.offset).round() / 10.0 + 0.0;
+    format!("room noise {:.1} dBFS, {hum}, offset {offset:.1} %", room.noise_dbfs)
 }
 
 /// Speech at a microphone, in a line.
@@ -160,10 +164,12 @@ impl Report {
         }
         text.push_str("Phrases\n");
         for asked in &self.phrases {
-            let outcome = match asked.tries.last() {
+            // Of several tries the last in which anything was heard tells most.
+            let telling = asked.tries.iter().rfind(|tried| tried.outcome != Outcome::Nothing);
+            let outcome = match telling.or(asked.tries.last()) {
                 None => "not asked".into(),
-                Some(last) if asked.tries.len() == 1 => tried_words(last),
-                Some(last) => format!("{} after {} tries", tried_words(last), asked.tries.len()),
+                Some(tried) if asked.tries.len() == 1 => tried_words(tried),
+                Some(tried) => format!("{}; {} tries", tried_words(tried), asked.tries.len()),
             };
             let _ = writeln!(text, "  {:<9} {:?}: {outcome}", asked.role.name(), asked.phrase);
         }

@@ -176,8 +176,12 @@ impl Live<'_> {
         match event {
             VoiceEvent::Began { .. } => self.event(What::SpeechBegan),
             VoiceEvent::Ended { utterance } | VoiceEvent::CutShort { utterance } => {
-                let from = self.now_ms().saturating_sub(DEFAULT_GRACE_MS);
+                let now_ms = self.now_ms();
                 for post in &self.posts {
+                    // As far as the tool's own voice comes late at this microphone, it is forgotten too.
+                    let late_ms = self.check.late_ms(post.microphone.post());
+                    let from =
+                        if late_ms > 0 { now_ms + late_ms } else { now_ms.saturating_sub(DEFAULT_GRACE_MS) };
                     let _ = post.ear.send(ToEar::Cut(from));
                 }
                 self.event(What::SpeechEnded { utterance });
