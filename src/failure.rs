@@ -24,7 +24,8 @@ pub enum ExitCode {
     MissingModel = 6,
     /// The session folder can't be used: exists already, read-only, full.
     BadFolder = 7,
-    /// The session ended before its last step (stopped, left on hold, input ended, interrupted).
+    /// The session ended before its last step (stopped, left on hold, input ended, interrupted), or `soundcheck`
+    /// found something to change first.
     NotCompleted = 8,
     /// `verify` found a record that was altered.
     Tampered = 9,
@@ -43,7 +44,7 @@ impl ExitCode {
         (ExitCode::NoDevice, "no microphone, loudspeaker or voice"),
         (ExitCode::MissingModel, "a library or model is missing"),
         (ExitCode::BadFolder, "the session folder can't be used"),
-        (ExitCode::NotCompleted, "the session ended before its last step"),
+        (ExitCode::NotCompleted, "the session ended before its last step; soundcheck: not ready"),
         (ExitCode::Tampered, "verify: the record was altered"),
         (ExitCode::CutOff, "verify: the record is cut off but otherwise sound"),
     ];

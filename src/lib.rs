@@ -15,4 +15,5 @@ pub mod procedure;
 pub mod record;
 pub mod screen;
 pub mod session;
+pub mod soundcheck;
 pub mod voice;

@@ -124,7 +124,7 @@ fn alike<'v>(word: &str, vocabulary: &'v BTreeSet<String>, engine: &PhonesEngine
         .filter_map(|other| {
             let theirs = engine.phones_of(other)?;
             let apart = strsim::generic_levenshtein(&mine, &theirs);
-            (apart >= 1 && apart <= 2).then_some((apart, other.as_str()))
+            (1..=2).contains(&apart).then_some((apart, other.as_str()))
         })
         .min()
         .map(|(_, other)| other)

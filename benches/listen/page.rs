@@ -79,8 +79,8 @@ fn row(
     let wanted = |clip: usize, kind: Kind| match kind {
         Kind::Human | Kind::StandIn => true,
         _ if number == 0 => true,
-        Kind::Chatter => (clip + number) % 2 == 0,
-        Kind::Near(_) => (clip + number) % 5 == 0,
+        Kind::Chatter => (clip + number).is_multiple_of(2),
+        Kind::Near(_) => (clip + number).is_multiple_of(5),
     };
     let count = corpus.clips.iter().enumerate().filter(|(at, clip)| wanted(*at, clip.kind)).count();
     let bar = progress(condition.name, count);
@@ -133,7 +133,7 @@ impl Row {
             let taken = &corpus.groups[clip.group][*phrase];
             self.mistakes.push(format!("\"{}\" ({}) taken for \"{taken}\"", clip.words, clip.voice));
         }
-        if accepted.iter().any(|phrase| right(phrase)) {
+        if accepted.iter().any(right) {
             self.gaps.extend(result.all.iter().map(|one| one.gap_ms).filter(|gap| gap.is_finite()));
         }
         self.compute_ms += result.all.iter().map(|one| f64::from(one.heard.evidence.compute_ms)).sum::<f64>();

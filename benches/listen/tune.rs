@@ -30,9 +30,9 @@ pub fn write(file: &str) -> Result<(), String> {
         // People's phrases are few and go through every condition, the rest through some each.
         let wanted = |clip: usize, kind: Kind| match kind {
             Kind::Human => true,
-            Kind::StandIn => (clip + number) % 2 == 0,
-            Kind::Near(_) => (clip + number) % 4 == 0,
-            Kind::Chatter => (clip + number) % 8 == 0,
+            Kind::StandIn => (clip + number).is_multiple_of(2),
+            Kind::Near(_) => (clip + number).is_multiple_of(4),
+            Kind::Chatter => (clip + number).is_multiple_of(8),
         };
         let bar = progress(condition.name, corpus.clips.len());
         for result in hear::play(&corpus, &condition, &wanted, SEED, limits, &bar)? {

@@ -10,6 +10,7 @@ pub mod mic;
 pub mod noise;
 pub mod resample;
 pub mod speaker;
+pub mod spectrum;
 pub mod wav;
 
 use crate::failure::{ExitCode, Failure};

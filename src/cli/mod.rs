@@ -5,9 +5,11 @@
 mod completions;
 pub mod devices;
 mod hear;
+mod posts;
 mod rehearse;
 mod run;
 mod session;
+mod soundcheck;
 pub mod verify;
 
 use crate::failure::{ExitCode, Failure};
@@ -30,6 +32,7 @@ const AFTER: &str = "Examples:
   antiphon rehearse procedures/isolation-donning.toml         a whole session with stand-in people, in seconds
   antiphon rehearse procedures/isolation-donning.toml --aloud the same through the loudspeakers
   antiphon devices                                            microphones, loudspeakers, voices
+  antiphon soundcheck procedures/isolation-donning.toml       can everybody be heard? before a session
   antiphon run procedures/isolation-donning.toml              live, one shared microphone
   antiphon verify ~/.local/share/antiphon/sessions/NAME       is the record whole and unaltered?
 
@@ -39,6 +42,8 @@ Set NO_COLOR to have no colours.";
 enum Command {
     /// Run a session with real people, live or from recordings
     Run(run::RunArgs),
+    /// Check microphones, room, loudspeaker and voices before a session
+    Soundcheck(soundcheck::SoundcheckArgs),
     /// Run a session with stand-in people: a demonstration, a test of a procedure
     Rehearse(rehearse::RehearseArgs),
     /// Hear single utterances from WAV files against a list of phrases
@@ -109,6 +114,7 @@ fn command() -> clap::Command {
 fn dispatch(command: Command) -> Result<ExitCode, Failure> {
     match command {
         Command::Run(args) => run::run(args),
+        Command::Soundcheck(args) => soundcheck::run(args),
         Command::Rehearse(args) => rehearse::run(args),
         Command::Hear(args) => hear::run(args),
         Command::Devices { json } => devices::run(json),

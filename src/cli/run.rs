@@ -1,18 +1,16 @@
 //! `run`: a session with real people, live or from recordings.
 
+use super::posts::{self, SoundArgs};
 use super::session::{interrupted_flag, is_set, SessionArgs};
 use super::tell;
-use crate::audio::wav;
 use crate::conduct::keeper::Keeper;
-use crate::conduct::live::{Live, Mouth, OpenMicrophone};
-use crate::conduct::set_up::{ready, Ready};
+use crate::conduct::live::Live;
+use crate::conduct::set_up::ready;
 use crate::conduct::simulation::{Recorded, Simulation};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
-use crate::voice::{LiveVoice, RenderVoice, RenderedVoice, Renderer, SystemVoice, VoiceError};
+use crate::voice::Renderer;
 use std::path::Path;
-use std::str::FromStr;
-use std::time::Duration;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -25,73 +23,12 @@ use std::time::Duration;
 pub struct RunArgs {
     #[command(flatten)]
     session: SessionArgs,
-    /// A microphone: POST=DEVICE (post: worker, observer or room), or DEVICE for the room
-    #[arg(long, value_name = "POST=DEVICE")]
-    mic: Vec<String>,
-    /// A recording instead of a microphone: POST=FILE, FILE#N for channel N, or FILE for the room
-    #[arg(long = "in", value_name = "POST=FILE", conflicts_with = "mic")]
-    input: Vec<String>,
-    /// Loudspeaker for the rendered voice
-    #[arg(long, value_name = "DEVICE")]
-    speaker: Option<String>,
-    /// system, rendered, or a rendered voice such as flite:slt or espeak-ng:en-gb (default: system when it answers
-    /// within a second, else rendered)
-    #[arg(long, value_name = "VOICE")]
-    voice: Option<String>,
-}
-
-/// Options that say where each post's sound comes from: `worker=x`, `observer=y`, or `z` for the room.
-fn by_post(options: &[String], flag: &str) -> Result<Vec<(Post, String)>, Failure> {
-    let mut found: Vec<(Post, String)> = Vec::new();
-    for option in options {
-        let (post, value) = match option.split_once('=') {
-            Some(("worker", value)) => (Post::Worker, value),
-            Some(("observer", value)) => (Post::Observer, value),
-            Some(("room", value)) => (Post::Room, value),
-            Some((name, _)) if name.chars().all(char::is_alphabetic) && !Path::new(option).exists() => {
-                return Err(usage(format!("{flag} {option}: there is no post {name:?}"))
-                    .fix("the posts are worker, observer and room"));
-            }
-            _ => (Post::Room, option.as_str()),
-        };
-        if found.iter().any(|(known, _)| *known == post) {
-            return Err(usage(format!("{flag} {option}: the {} is named twice", post.name())));
-        }
-        found.push((post, value.to_string()));
-    }
-    if let [(_, one), (_, other)] = found.as_slice() {
-        one_each(one, other, flag)?;
-    }
-    let has = |post| found.iter().any(|(known, _)| *known == post);
-    if has(Post::Room) && found.len() > 1 {
-        return Err(usage(format!("{flag}: a shared room microphone and a person's own don't go together")));
-    }
-    if has(Post::Worker) != has(Post::Observer) {
-        let missing = if has(Post::Worker) { "observer" } else { "worker" };
-        return Err(
-            usage(format!("{flag}: the {missing}'s is missing")).fix(format!("add {flag} {missing}=..."))
-        );
-    }
-    found.sort_by_key(|(post, _)| *post);
-    Ok(found)
-}
-
-/// Two posts must not hear with one ear: then one voice could read back and confirm.
-fn one_each(one: &str, other: &str, flag: &str) -> Result<(), Failure> {
-    if one != other {
-        return Ok(());
-    }
-    Err(usage(format!("{flag}: worker and observer can't both be {one:?}"))
-        .why("one person's voice could then read back and confirm")
-        .fix(format!("give each one their own, or one for the room: {flag} {one}")))
-}
-
-fn usage(what: String) -> Failure {
-    Failure::new(ExitCode::Usage, what)
+    #[command(flatten)]
+    sound: SoundArgs,
 }
 
 pub fn run(args: RunArgs) -> Result<ExitCode, Failure> {
-    if args.input.is_empty() {
+    if args.sound.input.is_empty() {
         live(&args)
     } else {
         from_recordings(&args)
@@ -100,25 +37,13 @@ pub fn run(args: RunArgs) -> Result<ExitCode, Failure> {
 
 /// With microphones, in real time.
 fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
-    let mics = match args.mic.as_slice() {
-        [] => vec![(Post::Room, None)],
-        named => by_post(named, "--mic")?.into_iter().map(|(post, name)| (post, Some(name))).collect(),
-    };
+    let mics = args.sound.microphones()?;
     let posts: Vec<Post> = mics.iter().map(|(post, _)| *post).collect();
     tell("antiphon: opening the voice and the microphones");
     let mut ready =
         ready(&args.session.procedure, &posts, args.session.engine, args.session.model.as_deref())?;
-    let mouth = mouth(args, &mut ready)?;
-    let mut microphones: Vec<OpenMicrophone> = Vec::new();
-    for (post, name) in &mics {
-        let open = OpenMicrophone::open(name.as_deref(), *post)?;
-        ready.notes.extend(open.notes().iter().cloned());
-        if let Some(first) = microphones.first() {
-            one_each(&first.describe(), &open.describe(), "--mic")?;
-        }
-        ready.notes.push(format!("the {}'s microphone: {}", post.name(), open.describe()));
-        microphones.push(open);
-    }
+    let mouth = args.sound.mouth(&mut ready)?;
+    let microphones = posts::open(&mics, &mut ready)?;
     let interrupted = interrupted_flag()?;
     args.session.introduce(&ready, &ready.notes);
     let voice = mouth.voice.describe();
@@ -143,70 +68,14 @@ fn conclude<E: Into<Failure>>(
     args.session.conclude(&closed?, folder)
 }
 
-/// How long the system's voice has to answer before the rendered one is taken.
-const SYSTEM_VOICE: Duration = Duration::from_secs(1);
-/// How long it has when it is asked for by name: starting the speech service can take a few seconds.
-const SYSTEM_VOICE_BY_NAME: Duration = Duration::from_secs(10);
-
-/// The voice asked for; without a wish the system's when it answers, else the rendered one, which is said.
-fn mouth(args: &RunArgs, ready: &mut Ready) -> Result<Mouth, Failure> {
-    let (events_out, events) = crossbeam_channel::unbounded();
-    let (tap, played) = crossbeam_channel::unbounded();
-    let language = ready.procedure.language.clone();
-    let speaker = args.speaker.clone();
-    let rendered = {
-        let events = events_out.clone();
-        let language = language.clone();
-        move |wanted: Option<RenderVoice>| -> Result<RenderedVoice, VoiceError> {
-            let voice = wanted.unwrap_or_else(|| RenderVoice::for_language(&language));
-            RenderedVoice::start(Renderer::new(voice)?, speaker.as_deref(), events, Some(tap))
-        }
-    };
-    let wanted = args.voice.as_deref();
-    if let (Some("system"), Some(speaker)) = (wanted, &args.speaker) {
-        return Err(usage(format!("--speaker {speaker} is for the rendered voice"))
-            .why("the system's voice speaks where the desktop sends its sound")
-            .fix("leave one of the two out, or say --voice rendered"));
-    }
-    if matches!(wanted, None | Some("system")) {
-        let timeout = if wanted.is_some() { SYSTEM_VOICE_BY_NAME } else { SYSTEM_VOICE };
-        match SystemVoice::start(&language, events_out, timeout) {
-            Ok(voice) => {
-                ready.notes.push(format!("voice: {} (its sound is not in the recording)", voice.describe()));
-                let second = move || rendered(None).map(|voice| Box::new(voice) as Box<dyn LiveVoice>);
-                return Ok(Mouth { voice: Box::new(voice), events, played, second: Some(Box::new(second)) });
-            }
-            Err(error) if wanted == Some("system") => return Err(error.into()),
-            Err(error) => ready.notes.push(format!("{error}; the rendered voice speaks instead")),
-        }
-    }
-    let name = match wanted {
-        None | Some("system" | "rendered") => None,
-        Some(name) => Some(named_voice(name)?),
-    };
-    let voice = rendered(name)?;
-    ready.notes.extend(voice.notes().iter().cloned());
-    ready.notes.push(format!("voice: {}", voice.describe()));
-    Ok(Mouth { voice: Box::new(voice), events, played, second: None })
-}
-
-fn named_voice(name: &str) -> Result<RenderVoice, Failure> {
-    RenderVoice::from_str(name).map_err(|why| usage(format!("--voice {name}: {why}")))
-}
-
 /// From WAV files: virtual time, rendered voice.
 fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
-    let inputs = by_post(&args.input, "--in")?;
+    let inputs = args.sound.recordings()?;
     let posts: Vec<Post> = inputs.iter().map(|(post, _)| *post).collect();
     let mut ready =
         ready(&args.session.procedure, &posts, args.session.engine, args.session.model.as_deref())?;
-    let mut clips = Vec::new();
-    for (post, file) in &inputs {
-        let clip = wav::read(file)?;
-        ready.notes.extend(clip.notes.iter().map(|note| format!("{file}: {note}")));
-        clips.push((*post, clip.samples));
-    }
-    let voice = rendered_voice(args.voice.as_deref(), &mut ready)?;
+    let clips = posts::read(&inputs, &mut ready)?;
+    let voice = args.sound.rendered_voice(&mut ready)?;
     let mut renderer = Renderer::new(voice.clone())?;
     let interrupted = interrupted_flag()?;
     args.session.introduce(&ready, &ready.notes);
@@ -217,18 +86,4 @@ fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     let simulation = Simulation::new(keeper, listeners, &mut renderer, source, None, u64::MAX);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
     conclude(args, keeper, end_ms, result, &folder)
-}
-
-/// The voice to render with; the system's voice can't be had as sound, which is said.
-fn rendered_voice(wanted: Option<&str>, ready: &mut Ready) -> Result<RenderVoice, Failure> {
-    match wanted {
-        Some("system") => {
-            ready
-                .notes
-                .push("the system's voice needs a live run: a rendered voice speaks instead".to_string());
-            Ok(RenderVoice::for_language(&ready.procedure.language))
-        }
-        None | Some("rendered") => Ok(RenderVoice::for_language(&ready.procedure.language)),
-        Some(name) => named_voice(name),
-    }
 }

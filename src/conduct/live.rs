@@ -366,8 +366,8 @@ impl Live {
 
 /// A microphone that delivers, before a session.
 pub struct OpenMicrophone {
-    microphone: Microphone,
-    blocks: Receiver<Block>,
+    pub(super) microphone: Microphone,
+    pub(super) blocks: Receiver<Block>,
     wanted: Option<String>,
 }
 

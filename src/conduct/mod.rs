@@ -1,7 +1,8 @@
 //! The loop that joins everything: sound in, verdicts, the session's rules, speech out, the record.
 //!
 //! `keeper` owns the state, the journal and the tracks, and is the same for every kind of run. `simulation` drives it
-//! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. Decides nothing about moving on.
+//! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. `soundcheck` drives the check before
+//! a session, either way. Decides nothing about moving on.
 
 pub mod actors;
 pub mod ear;
@@ -10,3 +11,4 @@ pub mod live;
 pub mod replay;
 pub mod set_up;
 pub mod simulation;
+pub mod soundcheck;

@@ -69,9 +69,9 @@ impl Sounds {
 /// What the distance wants of a sequence.
 struct Sequence<'a>(&'a [u8]);
 
-impl<'a, 'b> IntoIterator for &'a Sequence<'b> {
-    type Item = &'b u8;
-    type IntoIter = std::slice::Iter<'b, u8>;
+impl<'a> IntoIterator for &'a Sequence<'_> {
+    type Item = &'a u8;
+    type IntoIter = std::slice::Iter<'a, u8>;
     fn into_iter(self) -> Self::IntoIter {
         self.0.iter()
     }

@@ -1,0 +1,105 @@
+//! Which phrases the people are asked to say.
+//!
+//! Owns the choice: the same procedure, the same phrases. Must not know how they are heard.
+
+use crate::procedure::{PhraseId, Procedure, Role};
+
+/// Phrases a person is asked for.
+pub const EACH: usize = 2;
+/// A phrase of fewer words tells little about how a person is heard, and is taken only for want of longer ones.
+const WORDS: usize = 3;
+
+/// Two read-backs for the worker, then two confirmations for the observer, each the one its step prompts for. The first
+/// is the first with three words or more; the second is the last that shares no word with it, since people are heard
+/// differently in different sounds. A procedure with only one phrase for a person gives one.
+pub fn chosen(procedure: &Procedure) -> Vec<(Role, PhraseId)> {
+    let read_backs = procedure.steps.iter().filter_map(|step| step.read_back.first());
+    let confirmations = procedure.steps.iter().filter_map(|step| step.confirm.first());
+    let mut all = Vec::new();
+    for (role, mut phrases) in [
+        (Role::Worker, read_backs.copied().collect::<Vec<_>>()),
+        (Role::Observer, confirmations.copied().collect()),
+    ] {
+        phrases.sort_by_key(|id| procedure.phrase(*id).words().count() < WORDS);
+        all.extend(pair(procedure, &phrases).into_iter().map(|id| (role, id)));
+    }
+    all
+}
+
+/// The first phrase, and the best other one.
+fn pair(procedure: &Procedure, phrases: &[PhraseId]) -> Vec<PhraseId> {
+    let Some(first) = phrases.first() else { return Vec::new() };
+    let long = |id: &PhraseId| procedure.phrase(*id).words().count() >= WORDS;
+    let shares = |id: &PhraseId| {
+        procedure.phrase(*id).words().any(|word| procedure.phrase(*first).words().any(|known| known == word))
+    };
+    let others: Vec<PhraseId> = phrases
+        .iter()
+        .copied()
+        .filter(|id| procedure.phrase(*id).text != procedure.phrase(*first).text)
+        .collect();
+    let second = others
+        .iter()
+        .rfind(|id| long(id) && !shares(id))
+        .or_else(|| others.iter().rfind(|id| long(id)))
+        .or(others.first());
+    [Some(*first), second.copied()].into_iter().flatten().take(EACH).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::procedure::parse;
+
+    fn texts(steps: &[(&str, &str)]) -> Vec<String> {
+        let mut source = "[procedure]\nid = \"x\"\ntitle = \"X\"\nversion = \"1\"\nlanguage = \"en\"\n\
+            cautions = [\"Training aid.\"]\nclosing = \"Done.\"\n"
+            .to_string();
+        for (number, (read_back, confirm)) in steps.iter().enumerate() {
+            source += &format!(
+                "[[step]]\nid = \"s{number}\"\ninstruction = \"Do it.\"\nlook = \"it is done\"\n\
+                 read_back = \"{read_back}\"\nconfirm = \"{confirm}\"\n"
+            );
+        }
+        let procedure = parse::parse(&source, "x.toml").expect("a good procedure");
+        chosen(&procedure).iter().map(|(_, id)| procedure.phrase(*id).text.clone()).collect()
+    }
+
+    #[test]
+    fn the_first_long_phrase_and_the_last_without_a_common_word_are_chosen() {
+        let steps = [
+            ("gown closed", "knots seen"),
+            ("inner gloves are on", "wrists are covered"),
+            ("apron strings were tied", "front shielded to calves"),
+            ("boots are on now", "trousers tucked inside"),
+            ("hood reaches my shoulders", "cuffs are covered well"),
+        ];
+        assert_eq!(
+            texts(&steps),
+            [
+                "inner gloves are on",
+                "hood reaches my shoulders",
+                "wrists are covered",
+                "trousers tucked inside"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_procedure_of_one_step_gives_one_phrase_each() {
+        assert_eq!(texts(&[("inner gloves are on", "wrists look covered")]).len(), 2);
+    }
+
+    #[test]
+    fn the_shipped_procedures_give_two_each_and_always_the_same() {
+        for file in ["isolation-donning", "korean-mini"] {
+            let path = format!("{}/procedures/{file}.toml", env!("CARGO_MANIFEST_DIR"));
+            let (procedure, _) = parse::load(std::path::Path::new(&path)).expect("it is shipped");
+            let first = chosen(&procedure);
+            assert_eq!(first.len(), 4, "{file}");
+            assert_eq!(first, chosen(&procedure));
+            let roles: Vec<Role> = first.iter().map(|(role, _)| *role).collect();
+            assert_eq!(roles, [Role::Worker, Role::Worker, Role::Observer, Role::Observer]);
+        }
+    }
+}
