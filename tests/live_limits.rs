@@ -117,8 +117,7 @@ fn two_microphones_drop_nothing_in_ten_minutes() {
     let sessions = room.path().join("sessions");
     let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
     command.arg("run").arg(procedure()).args(LIVE).args(["--id", "soak", "--sessions"]).arg(&sessions);
-    let mut child =
-        command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the program starts");
+    let mut child = command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the program starts");
     let noise = room.path().join("noise.wav");
     // Speech-like bursts keep the listeners busy: two seconds of noise, one of silence.
     let effect = ["synth", "2", "pinknoise", "vol", "0.2", "pad", "0", "1", "repeat", "199"];
