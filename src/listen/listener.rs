@@ -8,7 +8,7 @@ use super::engine::{BadWord, Candidate, Engine, EngineError, Kind};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
 use crate::audio::PER_MS;
-use crate::procedure::{PhraseId, Place, Post, Procedure};
+use crate::procedure::{Call, PhraseId, Place, Post, Procedure, Use};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Instant;
@@ -24,13 +24,19 @@ pub struct Vocabulary {
     decoys: Vec<Vec<String>>,
     own_decoys: Vec<String>,
     given: BTreeMap<String, Vec<Vec<String>>>,
+    /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
+    urgent: BTreeSet<PhraseId>,
 }
 
 impl Vocabulary {
     /// A procedure's phrases. Every call, read-back, confirmation, refusal and answer is in.
     pub fn new(procedure: &Procedure, engine: &dyn Engine) -> Result<Vocabulary, Vec<BadWord>> {
         let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
-        Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)
+        let vocabulary =
+            Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)?;
+        let stops =
+            |id: &PhraseId| matches!(procedure.phrase(*id).used, Use::Call { call: Call::Stop | Call::Hold });
+        Ok(Vocabulary { urgent: procedure.phrase_ids().filter(stops).collect(), ..vocabulary })
     }
 
     /// Checks every phrase against the engine and derives the decoys it can pronounce. Fails with every word of a
@@ -61,7 +67,7 @@ impl Vocabulary {
             .iter()
             .map(|phrase| decoys::derive(phrase, &all).into_iter().filter(sayable).collect())
             .collect();
-        Ok(Vocabulary { phrases, decoys, own_decoys, given })
+        Ok(Vocabulary { phrases, decoys, own_decoys, given, urgent: BTreeSet::new() })
     }
 
     /// The words of a phrase.
@@ -158,7 +164,7 @@ impl Listener {
         self.ear.offset_ms = 0;
     }
 
-    /// Forgets what was heard before this session time: the tool was speaking.
+    /// The tool spoke until this session time: what was heard before may be its voice.
     pub fn cut(&mut self, at_ms: u64) {
         self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * PER_MS);
     }
@@ -171,6 +177,12 @@ impl Listener {
     /// The next samples: mono, 16 kHz.
     pub fn push(&mut self, samples: &[i16]) -> Result<Vec<Heard>, EngineError> {
         self.listen(|segmenter, found| segmenter.push(samples, found))
+    }
+
+    /// The same with the tool's own voice taken out: `samples` is listened to, and `voice`, from which more was taken
+    /// than words survive, tells where somebody speaks.
+    pub fn push_cleared(&mut self, samples: &[i16], voice: &[i16]) -> Result<Vec<Heard>, EngineError> {
+        self.listen(|segmenter, found| segmenter.push_beside(samples, voice, found))
     }
 
     /// The stream is over: decides about what is running.
@@ -190,8 +202,8 @@ impl Listener {
                 Found::Over(utterance) => (utterance, true),
                 Found::Pause(utterance) => (utterance, false),
             };
-            match ear.hear(&utterance) {
-                Ok(one) if over || decides_early(&one) => {
+            match ear.hear_cut(&utterance) {
+                Ok(one) if over || ear.decides_early(&one) => {
                     heard.push(one);
                     true
                 }
@@ -221,6 +233,27 @@ impl Ear {
         Ok(())
     }
 
+    /// Where the tool fell silent in the middle of it, somebody may have called over the tool's voice, or answered it
+    /// with the last of that voice before: it is heard as a whole, and if that is no phrase, from there on.
+    fn hear_cut(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
+        let whole = self.hear(utterance)?;
+        let sure = matches!(whole.verdict, Verdict::Accepted { .. } | Verdict::Other { .. });
+        let Some(after) = utterance.after_cut().filter(|_| !sure) else { return Ok(whole) };
+        let rest = self.hear(&after)?;
+        Ok(if matches!(rest.verdict, Verdict::Ignored { .. }) { whole } else { rest })
+    }
+
+    /// Whether a verdict at a short pause may stand: only a sure phrase; a doubt may be the first half of one. Where
+    /// everything is to stop, holding too soon is better than too late.
+    fn decides_early(&self, heard: &Heard) -> bool {
+        let sure = heard.evidence.confidence >= EARLY_CONFIDENCE;
+        match heard.verdict {
+            Verdict::Accepted { phrase } => sure || self.vocabulary.urgent.contains(&phrase),
+            Verdict::Other { .. } => sure,
+            _ => false,
+        }
+    }
+
     fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
         let began = Instant::now();
         let start_ms = self.offset_ms + utterance.start / PER_MS;
@@ -241,12 +274,6 @@ impl Ear {
         evidence.compute_ms = began.elapsed().as_secs_f32() * 1000.0;
         Ok(Heard { post: self.post, start_ms, end_ms, verdict, evidence })
     }
-}
-
-/// Whether a verdict at a short pause may stand: only a sure phrase; a doubt may be the first half of one.
-fn decides_early(heard: &Heard) -> bool {
-    matches!(heard.verdict, Verdict::Accepted { .. } | Verdict::Other { .. })
-        && heard.evidence.confidence >= EARLY_CONFIDENCE
 }
 
 /// dB re full scale of a mean square; silence is -99.
