@@ -12,7 +12,7 @@ use crate::listen::listener::Listener;
 use crate::procedure::{PhraseId, Post};
 use crossbeam_channel::{never, select, Receiver, Sender};
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 /// To an ear.
 pub enum ToEar {
@@ -97,8 +97,8 @@ struct Ear {
 struct Stream {
     blocks: Receiver<Block>,
     converter: Box<Converter>,
-    /// Session position of the stream's sample 0; `None` before its first block.
-    origin: Option<u64>,
+    /// Session position of the stream's sample 0, which may lie before the session; `None` before its first block.
+    origin: Option<i64>,
 }
 
 impl Ear {
@@ -150,22 +150,20 @@ impl Ear {
     fn hear(&mut self, block: &Block) -> Result<(), String> {
         let Some(stream) = &mut self.stream else { return Ok(()) };
         let piece = stream.converter.push(block);
-        let captured = piece.captured.saturating_duration_since(self.began);
-        let measured = (captured.as_millis() as u64 * PER_MS).saturating_sub(piece.at);
-        let origin = match stream.origin {
-            Some(origin) if origin.abs_diff(measured) <= DRIFT_MS * PER_MS => origin,
-            _ => {
-                stream.origin = Some(measured);
-                measured
-            }
-        };
-        let at = origin + piece.at;
+        let at = place(&mut stream.origin, session_position(self.began, piece.captured), piece.at);
+        // A microphone is opened before the session begins; what it heard until then is not of the session.
+        let before = usize::try_from(-at).unwrap_or(0).min(piece.samples.len());
+        let samples = piece.samples[before..].to_vec();
+        let at = u64::try_from(at).unwrap_or(0);
         if piece.lost_frames > 0 {
             self.tell(FromEar::Lost { post: block.post, frames: piece.lost_frames });
         }
-        let heard = self.listen(at, &piece.samples)?;
+        if samples.is_empty() {
+            return Ok(());
+        }
+        let heard = self.listen(at, &samples)?;
         let speaking = self.listener.speaking();
-        self.tell(FromEar::Sound { post: block.post, at, samples: piece.samples, speaking });
+        self.tell(FromEar::Sound { post: block.post, at, samples, speaking });
         heard.into_iter().for_each(|heard| self.tell(FromEar::Heard(heard)));
         Ok(())
     }
@@ -190,5 +188,48 @@ impl Ear {
     fn tell(&self, news: FromEar) {
         // A runner that is gone has no use for news.
         let _ = self.out.send(news);
+    }
+}
+
+/// A time as a position on the session clock, samples; negative before the session.
+fn session_position(began: Instant, at: Instant) -> i64 {
+    let samples = |span: Duration| span.as_micros() as i64 * PER_MS as i64 / 1000;
+    match at.checked_duration_since(began) {
+        Some(after) => samples(after),
+        None => -samples(began.saturating_duration_since(at)),
+    }
+}
+
+/// Where a piece that is `at` samples into its stream lies. The stream keeps its place until it is off by more than
+/// `DRIFT_MS`.
+fn place(origin: &mut Option<i64>, captured: i64, at: u64) -> i64 {
+    let at = at as i64;
+    let measured = captured - at;
+    if origin.is_none_or(|origin| origin.abs_diff(measured) > DRIFT_MS * PER_MS) {
+        *origin = Some(measured);
+    }
+    origin.unwrap_or(measured) + at
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stream_that_began_before_the_session_is_placed_before_it_and_not_late() {
+        let began = Instant::now() + Duration::from_secs(10);
+        let second =
+            |n: u64| session_position(began, began - Duration::from_secs(2) + Duration::from_secs(n));
+        let mut origin = None;
+        let places: Vec<i64> = (0..4).map(|n| place(&mut origin, second(n), n * 16_000)).collect();
+        assert_eq!(places, [-32_000, -16_000, 0, 16_000]);
+    }
+
+    #[test]
+    fn a_stream_keeps_its_place_until_it_is_off_by_more_than_the_drift() {
+        let mut origin = None;
+        assert_eq!(place(&mut origin, 1_000, 0), 1_000);
+        assert_eq!(place(&mut origin, 1_000 + 320 + 900, 320), 1_320);
+        assert_eq!(place(&mut origin, 1_000 + 640 + 1_000, 640), 2_640);
     }
 }
