@@ -1,4 +1,5 @@
-//! The built program, live, at its limits: a disk that fills up in mid-session, and ten minutes of two microphones.
+//! The built program, live, at its limits: a disk that fills up in mid-session, a microphone that dies in mid-phrase,
+//! and ten minutes of two microphones.
 
 #[path = "live_room/room.rs"]
 mod room;
@@ -13,7 +14,7 @@ use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 fn procedure() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml")
@@ -106,6 +107,52 @@ fn a_disk_that_fills_up_in_mid_session_is_said_aloud() {
     let opening = about.opening.clone().expect("it has one");
     let sentences = [failed, &opening, &about.questions[0].ask, &about.closing];
     assert_eq!(closest(last_said(&sound), &sentences), failed);
+}
+
+/// Waits until a growing file has a text this often.
+fn wait_for(file: &Path, text: &str, times: usize) {
+    let since = Instant::now();
+    while std::fs::read_to_string(file).unwrap_or_default().matches(text).count() < times {
+        assert!(since.elapsed() < Duration::from_secs(60), "no {text} in {}", file.display());
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+#[test]
+fn a_microphone_that_dies_in_mid_phrase_holds_the_session_and_its_record_is_sound() {
+    let room = Room::open();
+    let sessions = room.path().join("sessions");
+    let phrase = room.path().join("phrase.wav");
+    let made = Command::new("flite")
+        .args(["-voice", "slt", "-t", "splashes are likely", "-o"])
+        .arg(&phrase)
+        .status();
+    assert!(made.expect("flite runs").success());
+    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
+    command.arg("run").arg(procedure()).args(LIVE).args(["--id", "dies", "--sessions"]).arg(&sessions);
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let journal = sessions.join("dies/journal.jsonl");
+    wait_for(&journal, r#""event":"speech-ended""#, 2);
+    let mut player =
+        room.command("paplay").arg("--device=observer").arg(&phrase).spawn().expect("paplay starts");
+    std::thread::sleep(Duration::from_millis(700));
+    let modules = room.pactl(&["list", "short", "modules"]);
+    let module = modules.lines().find(|line| line.contains("source_name=observer_mic")).expect("it is there");
+    room.pactl(&["unload-module", module.split_whitespace().next().expect("a number")]);
+    let _ = player.wait();
+    wait_for(&journal, r#""event":"post-lost""#, 1);
+    wait_for(&journal, r#""action":"say""#, 3);
+    std::thread::sleep(Duration::from_secs(1));
+    let interrupted = Command::new("kill").args(["-INT", &child.id().to_string()]).status();
+    assert!(interrupted.expect("kill runs").success());
+    let output = child.wait_with_output().expect("its output");
+    let out = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(8), "{out}");
+    assert!(out.contains("microphone lost: observer"), "{out}");
+    let journal = std::fs::read_to_string(&journal).expect("a journal");
+    assert!(journal.contains("I can no longer hear Observer. On hold."), "{journal}");
+    assert!(!journal.contains(r#""note":"counted""#), "{journal}");
+    assert_eq!(verify(&sessions.join("dies")).expect("a session").state, State::Sound);
 }
 
 /// Ten minutes of noise at both microphones, recorded and listened to: every frame arrives. `make soak` runs it.

@@ -5,6 +5,8 @@
 
 pub mod convert;
 pub mod device;
+pub mod echo;
+pub mod leak;
 pub mod level;
 pub mod mic;
 pub mod noise;
@@ -43,6 +45,9 @@ pub enum AudioError {
     /// The device is there but doesn't work: choose another, or free it.
     #[error("{device}: {why}; {fix}")]
     Device { device: String, why: String, fix: String },
+    /// The tool's own voice can't be taken out of a microphone.
+    #[error("the echo canceller failed: {why}")]
+    Echo { why: String },
 }
 
 impl From<AudioError> for Failure {
@@ -56,6 +61,7 @@ impl From<AudioError> for Failure {
                     .why(why)
                     .fix(format!("name one channel: {file}#1 to {file}#{channels}"))
             }
+            AudioError::Echo { .. } => Failure::new(ExitCode::Internal, error.to_string()),
             AudioError::Write { file, why } => {
                 Failure::new(ExitCode::Internal, format!("{file}: can't be written")).why(why)
             }

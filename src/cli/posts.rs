@@ -157,9 +157,6 @@ fn by_post(options: &[String], flag: &str) -> Result<Vec<(Post, String)>, Failur
         }
         found.push((post, value.to_string()));
     }
-    if let [(_, one), (_, other)] = found.as_slice() {
-        one_each(one, other, flag)?;
-    }
     let has = |post| found.iter().any(|(known, _)| *known == post);
     if has(Post::Room) && found.len() > 1 {
         return Err(usage(format!("{flag}: a shared room microphone and a person's own don't go together")));
@@ -169,6 +166,9 @@ fn by_post(options: &[String], flag: &str) -> Result<Vec<(Post, String)>, Failur
         return Err(
             usage(format!("{flag}: the {missing}'s is missing")).fix(format!("add {flag} {missing}=..."))
         );
+    }
+    if let [(_, one), (_, other)] = found.as_slice() {
+        one_each(one, other, flag)?;
     }
     found.sort_by_key(|(post, _)| *post);
     Ok(found)

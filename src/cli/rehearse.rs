@@ -4,7 +4,7 @@ use super::session::{interrupted_flag, is_set, SessionArgs};
 use super::tell;
 use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
-use crate::audio::{PER_MS, RATE};
+use crate::audio::{level, PER_MS, RATE};
 use crate::conduct::actors::{Actors, Script};
 use crate::conduct::set_up::{ready, Ready};
 use crate::conduct::simulation::{Aloud, Cast, Simulation};
@@ -19,6 +19,7 @@ use std::time::{Duration, Instant};
 #[command(after_help = "Examples:
   antiphon rehearse procedures/isolation-donning.toml --seed 7
   antiphon rehearse procedures/isolation-donning.toml --noise fan:15 --answer apron=yes
+  antiphon rehearse procedures/isolation-donning.toml --leak -10
   antiphon rehearse procedures/isolation-donning.toml --script slips.toml --one-microphone
   antiphon rehearse procedures/isolation-donning.toml --aloud
 
@@ -29,7 +30,12 @@ A script says what goes wrong (docs/rehearsal.md):
   step = \"gown\"
   who = \"worker\"
   kind = \"wrong\"   # silence, chatter, early, refusal, hold, stop, say-again, go-back
-  say = \"gown is open\"")]
+  say = \"gown is open\"
+  [[slip]]
+  step = \"gown\"
+  who = \"worker\"
+  kind = \"stop\"
+  while_speaking = true   # a call made over the prompt")]
 pub struct RehearseArgs {
     #[command(flatten)]
     session: SessionArgs,
@@ -39,6 +45,9 @@ pub struct RehearseArgs {
     /// Noise at the microphones: KIND:SNR in dB, for example fan:15, pink:10, white:20
     #[arg(long, value_name = "KIND:DB")]
     noise: Option<NoiseSpec>,
+    /// The tool's voice leaks into every microphone, this many dB over the people's (-10: fainter by 10)
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = leak)]
+    leak: Option<f32>,
     /// What goes wrong, and answers to questions
     #[arg(long, value_name = "FILE")]
     script: Option<PathBuf>,
@@ -73,6 +82,13 @@ fn answer(text: &str) -> Result<(String, String), String> {
     Ok((id.to_string(), value.to_string()))
 }
 
+fn leak(text: &str) -> Result<f32, String> {
+    match text.parse::<f32>() {
+        Ok(db) if (-60.0..=20.0).contains(&db) => Ok(db),
+        _ => Err("write a level in dB from -60 to 20, for example -10".to_string()),
+    }
+}
+
 pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let posts: &[Post] = if args.one_microphone { &[Post::Room] } else { &[Post::Worker, Post::Observer] };
     let mut ready =
@@ -92,7 +108,12 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let voice = format!("rendered: {}", voices.tool);
     let keeper = args.session.open(&ready, posts, voice, "rehearsal", Some(described), args.aloud)?;
     let folder = keeper.folder().path().to_path_buf();
-    let cast = Cast::new(Actors::new(script, args.seed), posts, worker, observer, args.noise, args.seed);
+    let actors = Actors::new(script, args.seed);
+    let mut cast = Cast::new(actors, posts, worker, observer, args.noise, args.seed);
+    if let Some(leak_db) = args.leak {
+        let spoken = tool.render(&ready.procedure.closing)?;
+        cast.leak(leak_db, level::active_level_dbfs(&spoken).level_dbfs, args.seed);
+    }
     let listeners = std::mem::take(&mut ready.listeners);
     let limit = args.limit.saturating_mul(60_000);
     let simulation = Simulation::new(keeper, listeners, &mut tool, Box::new(cast), aloud, limit);
@@ -135,6 +156,9 @@ fn describe(args: &RehearseArgs, voices: &Voices) -> String {
     ];
     if let Some(noise) = args.noise {
         words.push(format!("noise {noise}"));
+    }
+    if let Some(leak_db) = args.leak {
+        words.push(format!("leak {leak_db} dB"));
     }
     if let Some(script) = &args.script {
         words.push(format!("script {}", script.file_name().unwrap_or_default().to_string_lossy()));

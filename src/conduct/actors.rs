@@ -41,6 +41,12 @@ pub enum SlipKind {
     GoBack,
 }
 
+impl SlipKind {
+    fn is_call(self) -> bool {
+        matches!(self, SlipKind::Hold | SlipKind::Stop | SlipKind::SayAgain | SlipKind::GoBack)
+    }
+}
+
 /// One entry of a script.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Slip {
@@ -50,6 +56,8 @@ pub struct Slip {
     pub kind: SlipKind,
     pub say: Option<String>,
     pub times: u32,
+    /// A call that is made while the tool speaks, not after.
+    pub while_speaking: bool,
 }
 
 #[derive(Deserialize)]
@@ -70,6 +78,8 @@ struct RawSlip {
     say: Option<String>,
     #[serde(default = "once")]
     times: u32,
+    #[serde(default)]
+    while_speaking: bool,
 }
 
 fn once() -> u32 {
@@ -120,12 +130,17 @@ impl Script {
             if slip.kind == SlipKind::Refusal && slip.who != Role::Observer {
                 problem(at, "only the observer refuses".to_string(), "write who = \"observer\"".to_string());
             }
+            if slip.while_speaking && !slip.kind.is_call() {
+                let fix = "write kind = \"hold\", \"stop\", \"say-again\" or \"go-back\"".to_string();
+                problem(at, "only a call is made while the tool speaks".to_string(), fix);
+            }
             script.slips.push(Slip {
                 step: slip.step,
                 who: slip.who,
                 kind: slip.kind,
                 say: slip.say,
                 times: slip.times,
+                while_speaking: slip.while_speaking,
             });
         }
         if problems.is_empty() {
@@ -186,7 +201,7 @@ impl Actors {
             return Some(self.on_hold(procedure, state, why));
         }
         let (place, reminded) = (place_id(procedure, state)?, state.reminders > 0);
-        let slip = self.take_slip(&place, role);
+        let slip = self.take_slip(&place, role, false);
         let mut wait = self.random.random_range(pace::REACTION);
         wait += match state.phase {
             Phase::ReadBack { .. } if !reminded && state.tries == 0 => self.random.random_range(pace::WORK),
@@ -203,6 +218,16 @@ impl Actors {
         };
         let louder_db = self.louder(state);
         Some(Line { role, at_ms: state.now_ms + wait, text, louder_db })
+    }
+
+    /// The tool has just begun to speak: what a stand-in calls over it.
+    pub fn over_the_prompt(&mut self, procedure: &Procedure, state: &State) -> Option<Line> {
+        let role = state.awaited(procedure)?;
+        let place = place_id(procedure, state).filter(|_| !matches!(state.phase, Phase::Held { .. }))?;
+        let slip = self.take_slip(&place, role, true)?;
+        let text = self.slipped(procedure, state, &slip)?;
+        let wait = self.random.random_range(pace::REACTION);
+        Some(Line { role, at_ms: state.now_ms + wait, text, louder_db: self.louder(state) })
     }
 
     /// Speaking up lasts over a hold: whoever was not heard at this step goes on louder.
@@ -228,8 +253,9 @@ impl Actors {
         Line { role: Role::Observer, at_ms: state.now_ms + wait, text: call_text(procedure, call), louder_db }
     }
 
-    fn take_slip(&mut self, place: &str, role: Role) -> Option<Slip> {
-        let slip = self.script.slips.iter_mut().find(|s| s.step == place && s.who == role && s.times > 0)?;
+    fn take_slip(&mut self, place: &str, role: Role, while_speaking: bool) -> Option<Slip> {
+        let due = |s: &&mut Slip| s.step == place && s.who == role && s.while_speaking == while_speaking;
+        let slip = self.script.slips.iter_mut().filter(|s| s.times > 0).find(due)?;
         slip.times -= 1;
         Some(slip.clone())
     }

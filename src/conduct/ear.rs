@@ -1,15 +1,18 @@
 //! One listener on a thread of its own: blocks of one microphone in, what was heard out.
 //!
-//! Owns the thread, the converter and the place of the stream on the session clock. Must not know the session's rules.
+//! Owns the thread, the converter, the place of the stream on the session clock, and what is taken out of the stream of
+//! the loudspeaker's own sound. Must not know the session's rules.
 
 use crate::audio::convert::Converter;
+use crate::audio::echo::{self, EchoCanceller, Loudspeaker};
 use crate::audio::mic::Block;
 use crate::audio::PER_MS;
 use crate::listen::heard::Heard;
 use crate::listen::listener::Listener;
 use crate::procedure::{PhraseId, Post};
 use crossbeam_channel::{never, select, Receiver, Sender};
-use std::time::Instant;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// To an ear.
 pub enum ToEar {
@@ -17,8 +20,12 @@ pub enum ToEar {
     Stream { blocks: Receiver<Block>, converter: Box<Converter> },
     /// Which phrases count from now on.
     Counts(Vec<PhraseId>),
-    /// Forget what was heard before this session time, ms.
+    /// The tool spoke until this session time, ms.
     Cut(u64),
+    /// The loudspeaker plays this from a position on the session clock on (samples at 16 kHz).
+    Plays { at: u64, samples: Arc<[i16]> },
+    /// The loudspeaker falls silent at this position.
+    FallsSilent(u64),
 }
 
 /// From an ear.
@@ -46,12 +53,29 @@ pub enum FromEar {
 
 /// A stream whose place on the clock is off by more than this is placed anew, ms.
 const DRIFT_MS: u64 = 60;
+/// The canceller gets the loudspeaker's sound this much earlier than the clock says, ms: it can wait for an echo, but
+/// not undo one that came before its sound, and the sound system's own account of delays is a guess.
+const AHEAD_MS: u64 = 60;
 
 /// Starts the thread. It ends when the orders' sender is dropped.
 pub fn start(listener: Listener, began: Instant, orders: Receiver<ToEar>, out: Sender<FromEar>) {
     std::thread::spawn(move || {
         let post = listener.post();
-        let mut ear = Ear { listener, began, out, stream: None };
+        let mut ear = match EchoCanceller::new() {
+            Ok(canceller) => Ear {
+                listener,
+                began,
+                out,
+                stream: None,
+                loudspeaker: Loudspeaker::default(),
+                canceller,
+                uncleared: Vec::new(),
+            },
+            Err(error) => {
+                let _ = out.send(FromEar::Failed { post, why: error.to_string() });
+                return;
+            }
+        };
         if let Err(why) = ear.run(&orders) {
             // The runner may be gone already, which is the ordinary end.
             let _ = ear.out.send(FromEar::Failed { post, why });
@@ -64,13 +88,17 @@ struct Ear {
     began: Instant,
     out: Sender<FromEar>,
     stream: Option<Stream>,
+    loudspeaker: Loudspeaker,
+    canceller: EchoCanceller,
+    /// The latest samples, less than a frame of the canceller.
+    uncleared: Vec<i16>,
 }
 
 struct Stream {
     blocks: Receiver<Block>,
     converter: Box<Converter>,
-    /// Session position of the stream's sample 0; `None` before its first block.
-    origin: Option<u64>,
+    /// Session position of the stream's sample 0, which may lie before the session; `None` before its first block.
+    origin: Option<i64>,
 }
 
 impl Ear {
@@ -84,8 +112,12 @@ impl Ear {
                 },
                 recv(blocks) -> block => match block {
                     Ok(block) => self.hear(&block)?,
-                    // The microphone was closed; its loss is reported by itself.
-                    Err(_) => self.stream = None,
+                    // The microphone was closed; its loss is reported by itself. Half a phrase must not wait for the
+                    // other half.
+                    Err(_) => {
+                        self.stream = None;
+                        self.listener.restart();
+                    }
                 },
             }
         }
@@ -95,11 +127,21 @@ impl Ear {
         match order {
             ToEar::Stream { blocks, converter } => {
                 self.stream = Some(Stream { blocks, converter, origin: None });
+                self.uncleared.clear();
+                self.listener.restart();
                 Ok(())
             }
             ToEar::Counts(counts) => self.listener.set_counts(&counts).map_err(|error| error.to_string()),
             ToEar::Cut(at_ms) => {
                 self.listener.cut(at_ms);
+                Ok(())
+            }
+            ToEar::Plays { at, samples } => {
+                self.loudspeaker.plays(at, samples);
+                Ok(())
+            }
+            ToEar::FallsSilent(at) => {
+                self.loudspeaker.falls_silent(at);
                 Ok(())
             }
         }
@@ -108,29 +150,86 @@ impl Ear {
     fn hear(&mut self, block: &Block) -> Result<(), String> {
         let Some(stream) = &mut self.stream else { return Ok(()) };
         let piece = stream.converter.push(block);
-        let captured = piece.captured.saturating_duration_since(self.began);
-        let measured = (captured.as_millis() as u64 * PER_MS).saturating_sub(piece.at);
-        let origin = match stream.origin {
-            Some(origin) if origin.abs_diff(measured) <= DRIFT_MS * PER_MS => origin,
-            _ => {
-                stream.origin = Some(measured);
-                measured
-            }
-        };
-        let at = origin + piece.at;
-        self.listener.set_clock(at / PER_MS);
+        let at = place(&mut stream.origin, session_position(self.began, piece.captured), piece.at);
+        // A microphone is opened before the session begins; what it heard until then is not of the session.
+        let before = usize::try_from(-at).unwrap_or(0).min(piece.samples.len());
+        let samples = piece.samples[before..].to_vec();
+        let at = u64::try_from(at).unwrap_or(0);
         if piece.lost_frames > 0 {
             self.tell(FromEar::Lost { post: block.post, frames: piece.lost_frames });
         }
-        let heard = self.listener.push(&piece.samples).map_err(|error| error.to_string())?;
+        if samples.is_empty() {
+            return Ok(());
+        }
+        let heard = self.listen(at, &samples)?;
         let speaking = self.listener.speaking();
-        self.tell(FromEar::Sound { post: block.post, at, samples: piece.samples, speaking });
+        self.tell(FromEar::Sound { post: block.post, at, samples, speaking });
         heard.into_iter().for_each(|heard| self.tell(FromEar::Heard(heard)));
         Ok(())
+    }
+
+    /// Listens to samples at a position on the session clock, without the loudspeaker's sound in them.
+    fn listen(&mut self, at: u64, samples: &[i16]) -> Result<Vec<Heard>, String> {
+        let mut position = at.saturating_sub(self.uncleared.len() as u64);
+        self.listener.set_clock(position / PER_MS);
+        self.uncleared.extend_from_slice(samples);
+        let whole = self.uncleared.len() / echo::FRAME * echo::FRAME;
+        let mut cleared: Vec<i16> = self.uncleared.drain(..whole).collect();
+        let mut voice = vec![0i16; whole];
+        let mut plays = [0i16; echo::FRAME];
+        for (cleared, voice) in cleared.chunks_mut(echo::FRAME).zip(voice.chunks_mut(echo::FRAME)) {
+            self.loudspeaker.take(position + AHEAD_MS * PER_MS, &mut plays);
+            self.canceller.frame(&plays, cleared, voice).map_err(|error| error.to_string())?;
+            position += echo::FRAME as u64;
+        }
+        self.listener.push_cleared(&cleared, &voice).map_err(|error| error.to_string())
     }
 
     fn tell(&self, news: FromEar) {
         // A runner that is gone has no use for news.
         let _ = self.out.send(news);
+    }
+}
+
+/// A time as a position on the session clock, samples; negative before the session.
+fn session_position(began: Instant, at: Instant) -> i64 {
+    let samples = |span: Duration| span.as_micros() as i64 * PER_MS as i64 / 1000;
+    match at.checked_duration_since(began) {
+        Some(after) => samples(after),
+        None => -samples(began.saturating_duration_since(at)),
+    }
+}
+
+/// Where a piece that is `at` samples into its stream lies. The stream keeps its place until it is off by more than
+/// `DRIFT_MS`.
+fn place(origin: &mut Option<i64>, captured: i64, at: u64) -> i64 {
+    let at = at as i64;
+    let measured = captured - at;
+    if origin.is_none_or(|origin| origin.abs_diff(measured) > DRIFT_MS * PER_MS) {
+        *origin = Some(measured);
+    }
+    origin.unwrap_or(measured) + at
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stream_that_began_before_the_session_is_placed_before_it_and_not_late() {
+        let began = Instant::now() + Duration::from_secs(10);
+        let second =
+            |n: u64| session_position(began, began - Duration::from_secs(2) + Duration::from_secs(n));
+        let mut origin = None;
+        let places: Vec<i64> = (0..4).map(|n| place(&mut origin, second(n), n * 16_000)).collect();
+        assert_eq!(places, [-32_000, -16_000, 0, 16_000]);
+    }
+
+    #[test]
+    fn a_stream_keeps_its_place_until_it_is_off_by_more_than_the_drift() {
+        let mut origin = None;
+        assert_eq!(place(&mut origin, 1_000, 0), 1_000);
+        assert_eq!(place(&mut origin, 1_000 + 320 + 900, 320), 1_320);
+        assert_eq!(place(&mut origin, 1_000 + 640 + 1_000, 640), 2_640);
     }
 }

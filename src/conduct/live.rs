@@ -177,7 +177,7 @@ impl Live {
             recv(self.news) -> news => if let Ok(news) = news { self.news(news)? },
             recv(self.mouth.events) -> event => if let Ok(event) = event { self.voice(event)? },
             recv(self.mouth.played) -> played => match played {
-                Ok(played) => self.keep_played(&played)?,
+                Ok(played) => self.played(played)?,
                 // The system's voice has no sound for us: don't spin on a closed channel.
                 Err(_) => self.mouth.played = crossbeam_channel::never(),
             },
@@ -265,12 +265,33 @@ impl Live {
         Ok(self.keeper.remark(self.now_ms(), &text)?)
     }
 
-    fn keep_played(&mut self, played: &Played) -> Result<(), LiveError> {
-        let at = played.at.saturating_duration_since(self.began).as_millis() as u64 * PER_MS;
-        let (origin, so_far) = self.playing.entry(played.utterance).or_insert((at, 0));
-        let position = *origin + *so_far;
-        *so_far += played.samples.len() as u64;
-        Ok(self.keeper.keep_tool(position, &played.samples)?)
+    /// Every ear is told what the loudspeaker plays, and the record keeps what it did play.
+    fn played(&mut self, played: Played) -> Result<(), LiveError> {
+        match played {
+            Played::Begins { at, samples } => {
+                let at = self.position(at);
+                for post in &self.posts {
+                    let _ = post.ear.send(ToEar::Plays { at, samples: samples.clone() });
+                }
+            }
+            Played::CutShort { at } => {
+                let at = self.position(at);
+                self.posts.iter().for_each(|post| drop(post.ear.send(ToEar::FallsSilent(at))));
+            }
+            Played::Piece { utterance, at, samples } => {
+                let at = self.position(at);
+                let (origin, so_far) = self.playing.entry(utterance).or_insert((at, 0));
+                let position = *origin + *so_far;
+                *so_far += samples.len() as u64;
+                self.keeper.keep_tool(position, &samples)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// A time as a position on the session clock, samples.
+    fn position(&self, at: Instant) -> u64 {
+        at.saturating_duration_since(self.began).as_micros() as u64 * PER_MS / 1000
     }
 
     fn look_after_microphones(&mut self) -> Result<(), LiveError> {
@@ -351,7 +372,7 @@ impl Live {
                     Err(_) => break,
                 },
                 recv(self.mouth.played) -> played => match played {
-                    Ok(played) => self.keep_played(&played)?,
+                    Ok(played) => self.played(played)?,
                     Err(_) => self.mouth.played = crossbeam_channel::never(),
                 },
                 recv(self.news) -> news => if let Ok(FromEar::Sound { post, at, samples, .. }) = news {

@@ -5,8 +5,10 @@
 
 use super::actors::Actors;
 use super::keeper::Keeper;
+use crate::audio::echo::{self, EchoCanceller};
+use crate::audio::leak::Leak;
 use crate::audio::noise::{NoiseSource, NoiseSpec};
-use crate::audio::{level, PER_MS, RATE};
+use crate::audio::{level, AudioError, PER_MS, RATE};
 use crate::listen::engine::EngineError;
 use crate::listen::listener::Listener;
 use crate::procedure::{Post, Role};
@@ -20,6 +22,8 @@ use std::sync::Arc;
 pub const TICK: usize = 320;
 /// Active speech level at which stand-ins speak into their microphones, dBFS: the nominal level of ITU-T P.56 work.
 const PERSON_DBFS: f32 = -26.0;
+/// How far the loudspeaker is from each microphone, m.
+const METRES: [f32; 2] = [1.5, 3.0];
 /// Tracks are written this far behind the clock, so that nothing comes late.
 const TRACK_LAG: u64 = RATE as u64;
 
@@ -27,6 +31,8 @@ const TRACK_LAG: u64 = RATE as u64;
 pub enum SimulationError {
     #[error(transparent)]
     Record(#[from] RecordError),
+    #[error(transparent)]
+    Audio(#[from] AudioError),
     #[error(transparent)]
     Engine(#[from] EngineError),
     #[error(transparent)]
@@ -37,8 +43,8 @@ pub enum SimulationError {
 pub trait Source {
     /// A new tick begins at this time on the session clock.
     fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError>;
-    /// Fills one tick of this post's microphone.
-    fn fill(&mut self, post: Post, out: &mut [i16]);
+    /// Fills one tick of this post's microphone. `tool` is what the loudspeaker plays in it.
+    fn fill(&mut self, post: Post, tool: &[i16], out: &mut [i16]);
     /// Told after each event, with the session as it is now.
     fn after(&mut self, keeper: &Keeper, event: &What, actions: &[Action]) -> Result<(), SimulationError>;
     /// There will be nothing more to hear.
@@ -60,6 +66,8 @@ struct Speech {
 pub struct Simulation<'a> {
     keeper: Keeper,
     listeners: Vec<Listener>,
+    /// One a listener.
+    cancellers: Vec<EchoCanceller>,
     renderer: &'a mut Renderer,
     source: Box<dyn Source>,
     aloud: Option<Box<dyn Aloud>>,
@@ -82,6 +90,7 @@ impl<'a> Simulation<'a> {
         Simulation {
             keeper,
             listeners,
+            cancellers: Vec::new(),
             renderer,
             source,
             aloud,
@@ -99,6 +108,7 @@ impl<'a> Simulation<'a> {
     }
 
     fn run_inner(&mut self, interrupted: &dyn Fn() -> bool) -> Result<(), SimulationError> {
+        self.cancellers = self.listeners.iter().map(|_| EchoCanceller::new()).collect::<Result<_, _>>()?;
         self.events.push_back(What::Begin);
         self.settle()?;
         while self.keeper.state.ended().is_none() {
@@ -123,18 +133,25 @@ impl<'a> Simulation<'a> {
     }
 
     fn tick(&mut self) -> Result<(), SimulationError> {
-        let mut mix = [0i16; TICK];
-        self.speak(&mut mix)?;
+        let mut tool = [0i16; TICK];
+        self.speak(&mut tool)?;
+        let mut mix = tool;
         self.source.tick(self.at / PER_MS)?;
         let mut sound = [0i16; TICK];
         for index in 0..self.listeners.len() {
             let post = self.listeners[index].post();
-            self.source.fill(post, &mut sound);
+            self.source.fill(post, &tool, &mut sound);
             self.keeper.keep_post(post, self.at, &sound)?;
-            for heard in self.listeners[index].push(&sound)? {
+            mix.iter_mut().zip(&sound).for_each(|(all, one)| *all = all.saturating_add(*one));
+            let mut voice = [0i16; TICK];
+            for at in (0..TICK).step_by(echo::FRAME) {
+                let frame = at..at + echo::FRAME;
+                let (tool, voice) = (&tool[frame.clone()], &mut voice[frame.clone()]);
+                self.cancellers[index].frame(tool, &mut sound[frame], voice)?;
+            }
+            for heard in self.listeners[index].push_cleared(&sound, &voice)? {
                 self.events.push_back(What::Heard(heard));
             }
-            mix.iter_mut().zip(&sound).for_each(|(all, one)| *all = all.saturating_add(*one));
         }
         self.at += TICK as u64;
         self.keeper.advance_tracks(self.at.saturating_sub(TRACK_LAG))?;
@@ -212,9 +229,13 @@ pub struct Cast {
     worker: Renderer,
     observer: Renderer,
     waiting: Option<super::actors::Line>,
+    /// Somebody calls over this prompt, and then waits for what the tool makes of it.
+    calling: bool,
     /// What each post's microphone will still hear.
     sound: Vec<VecDeque<i16>>,
     noise: Vec<Option<NoiseSource>>,
+    /// The tool's voice in each post's microphone.
+    leaks: Vec<Leak>,
 }
 
 impl Cast {
@@ -237,9 +258,19 @@ impl Cast {
             worker,
             observer,
             waiting: None,
+            calling: false,
             sound: vec![VecDeque::new(); posts.len()],
             noise: (0..posts.len()).map(source).collect(),
+            leaks: Vec::new(),
         }
+    }
+
+    /// From now on the tool's voice leaks into every microphone: `leak_db` above the people's level there, when the
+    /// tool speaks at `tool_dbfs` (both active speech levels).
+    pub fn leak(&mut self, leak_db: f32, tool_dbfs: f32, seed: u64) {
+        let gain_db = PERSON_DBFS + leak_db - tool_dbfs;
+        let leak = |index: usize| Leak::new(gain_db, METRES[index % METRES.len()], seed ^ (index as u64 + 1));
+        self.leaks = (0..self.posts.len()).map(leak).collect();
     }
 
     fn say(&mut self, line: &super::actors::Line) -> Result<(), SimulationError> {
@@ -263,7 +294,7 @@ impl Source for Cast {
         }
     }
 
-    fn fill(&mut self, post: Post, out: &mut [i16]) {
+    fn fill(&mut self, post: Post, tool: &[i16], out: &mut [i16]) {
         let Some(index) = self.posts.iter().position(|known| *known == post) else { return out.fill(0) };
         match &mut self.noise[index] {
             Some(noise) => noise.next(out),
@@ -275,13 +306,21 @@ impl Source for Cast {
                 None => break,
             }
         }
+        if let Some(leak) = self.leaks.get_mut(index) {
+            leak.add(tool, out);
+        }
     }
 
     fn after(&mut self, keeper: &Keeper, event: &What, actions: &[Action]) -> Result<(), SimulationError> {
         if super::actors::tool_speaks(actions) {
-            self.waiting = None;
+            (self.waiting, self.calling) = (None, false);
         }
-        if matches!(event, What::SpeechEnded { whole: true, .. }) && keeper.state.speaking.is_none() {
+        if matches!(event, What::SpeechBegan { .. }) {
+            self.waiting = self.actors.over_the_prompt(&keeper.procedure, &keeper.state);
+            self.calling = self.waiting.is_some();
+        }
+        let ended = matches!(event, What::SpeechEnded { whole: true, .. });
+        if ended && keeper.state.speaking.is_none() && !self.calling {
             self.waiting = self.actors.answer(&keeper.procedure, &keeper.state);
         }
         Ok(())
@@ -313,7 +352,7 @@ impl Source for Recorded {
         Ok(())
     }
 
-    fn fill(&mut self, post: Post, out: &mut [i16]) {
+    fn fill(&mut self, post: Post, _: &[i16], out: &mut [i16]) {
         out.fill(0);
         if let Some((_, clip)) = self.clips.iter().find(|(known, _)| *known == post) {
             let rest = clip.get(self.at..).unwrap_or_default();
@@ -346,6 +385,7 @@ impl From<SimulationError> for crate::failure::Failure {
     fn from(error: SimulationError) -> Self {
         match error {
             SimulationError::Record(error) => error.into(),
+            SimulationError::Audio(error) => error.into(),
             SimulationError::Engine(error) => error.into(),
             SimulationError::Voice(error) => error.into(),
         }

@@ -8,7 +8,7 @@ use super::engine::{BadWord, Candidate, Engine, EngineError, Kind};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
 use crate::audio::PER_MS;
-use crate::procedure::{PhraseId, Place, Post, Procedure, Use};
+use crate::procedure::{Call, PhraseId, Place, Post, Procedure, Use};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Instant;
@@ -26,22 +26,29 @@ pub struct Vocabulary {
     given: BTreeMap<String, Vec<Vec<String>>>,
     /// Phrases of critical steps.
     critical: BTreeSet<PhraseId>,
+    /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
+    urgent: BTreeSet<PhraseId>,
 }
 
 impl Vocabulary {
     /// A procedure's phrases. Every call, read-back, confirmation, refusal and answer is in.
     pub fn new(procedure: &Procedure, engine: &dyn Engine) -> Result<Vocabulary, Vec<BadWord>> {
         let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
-        let mut all =
+        let vocabulary =
             Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)?;
+        let stops =
+            |id: &PhraseId| matches!(procedure.phrase(*id).used, Use::Call { call: Call::Stop | Call::Hold });
         let critical = |id: &PhraseId| match procedure.phrase(*id).used {
             Use::ReadBack { step } | Use::Confirmation { step } => {
                 procedure.steps[usize::from(step)].critical
             }
             _ => false,
         };
-        all.critical = procedure.phrase_ids().filter(critical).collect();
-        Ok(all)
+        Ok(Vocabulary {
+            urgent: procedure.phrase_ids().filter(stops).collect(),
+            critical: procedure.phrase_ids().filter(critical).collect(),
+            ..vocabulary
+        })
     }
 
     /// Checks every phrase against the engine and derives the decoys it can pronounce. Fails with every word of a
@@ -72,7 +79,8 @@ impl Vocabulary {
             .iter()
             .map(|phrase| decoys::derive(phrase, &all).into_iter().filter(sayable).collect())
             .collect();
-        Ok(Vocabulary { phrases, decoys, own_decoys, given, critical: BTreeSet::new() })
+        let (critical, urgent) = (BTreeSet::new(), BTreeSet::new());
+        Ok(Vocabulary { phrases, decoys, own_decoys, given, critical, urgent })
     }
 
     /// The words of a phrase.
@@ -182,7 +190,7 @@ impl Listener {
         self.ear.offset_ms = 0;
     }
 
-    /// Forgets what was heard before this session time: the tool was speaking.
+    /// The tool spoke until this session time: what was heard before may be its voice.
     pub fn cut(&mut self, at_ms: u64) {
         self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * PER_MS);
     }
@@ -195,6 +203,12 @@ impl Listener {
     /// The next samples: mono, 16 kHz.
     pub fn push(&mut self, samples: &[i16]) -> Result<Vec<Heard>, EngineError> {
         self.listen(|segmenter, found| segmenter.push(samples, found))
+    }
+
+    /// The same with the tool's own voice taken out: `samples` is listened to, and `voice`, from which more was taken
+    /// than words survive, tells where somebody speaks.
+    pub fn push_cleared(&mut self, samples: &[i16], voice: &[i16]) -> Result<Vec<Heard>, EngineError> {
+        self.listen(|segmenter, found| segmenter.push_beside(samples, voice, found))
     }
 
     /// The stream is over: decides about what is running.
@@ -234,13 +248,6 @@ impl Listener {
 }
 
 impl Ear {
-    /// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues; a doubt may be the first
-    /// half of one.
-    fn decides_early(&self, heard: &Heard) -> bool {
-        let (Verdict::Accepted { phrase } | Verdict::Other { phrase }) = &heard.verdict else { return false };
-        heard.evidence.confidence >= EARLY_CONFIDENCE && !self.continued.contains(phrase)
-    }
-
     fn set_counts(&mut self, counts: &[PhraseId]) -> Result<(), EngineError> {
         if self.counts == counts && !self.candidates.is_empty() {
             return Ok(());
@@ -254,14 +261,38 @@ impl Ear {
         Ok(())
     }
 
-    fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
-        if let Some(known) =
-            self.hopeless.take_if(|known| known.end_ms == self.offset_ms + utterance.end / PER_MS)
-        {
-            self.hopeless = Some(known.clone());
-            return Ok(known);
+    /// Where the tool fell silent in the middle of it, somebody may have called over the tool's voice, or answered it
+    /// with the last of that voice before: it is heard as a whole, and if that is no phrase, from there on.
+    fn hear_cut(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
+        let whole = self.judge(utterance)?;
+        let sure = matches!(whole.verdict, Verdict::Accepted { .. } | Verdict::Other { .. });
+        let Some(after) = utterance.after_cut().filter(|_| !sure) else { return Ok(whole) };
+        let rest = self.judge(&after)?;
+        Ok(if matches!(rest.verdict, Verdict::Ignored { .. }) { whole } else { rest })
+    }
+
+    /// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues; a doubt may be the first
+    /// half of one. Where everything is to stop, holding too soon is better than too late.
+    fn decides_early(&self, heard: &Heard) -> bool {
+        let sure = heard.evidence.confidence >= EARLY_CONFIDENCE;
+        match heard.verdict {
+            Verdict::Accepted { phrase } if self.vocabulary.urgent.contains(&phrase) => true,
+            Verdict::Accepted { phrase } | Verdict::Other { phrase } => {
+                sure && !self.continued.contains(&phrase)
+            }
+            _ => false,
         }
-        let heard = self.judge(utterance)?;
+    }
+
+    fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
+        let same = |known: &Heard, offset_ms: u64| {
+            known.start_ms == offset_ms + utterance.start / PER_MS
+                && known.end_ms == offset_ms + utterance.end / PER_MS
+        };
+        if let Some(known) = self.hopeless.as_ref().filter(|known| same(known, self.offset_ms)) {
+            return Ok(known.clone());
+        }
+        let heard = self.hear_cut(utterance)?;
         let nothing_like_it = matches!(heard.verdict, Verdict::Ignored { why: Ignored::NoPhrase });
         self.hopeless = (nothing_like_it && heard.evidence.score < HOPELESS).then(|| heard.clone());
         Ok(heard)

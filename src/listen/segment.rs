@@ -9,6 +9,9 @@ use std::collections::VecDeque;
 /// Samples of one detector frame: 16 ms at 16 kHz.
 pub const FRAME: usize = 256;
 const FRAME_MS: f32 = 16.0;
+/// Somebody who calls over the tool's voice has begun at most this long before it ends, ms; what has run for longer is
+/// that voice itself. A call takes a second.
+const LONGEST_CALL_MS: f32 = 3_000.0;
 
 /// When speech is taken to begin and end.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -69,13 +72,25 @@ pub struct Utterance {
     pub room_rms: f32,
     /// It was ended by `longest_ms`.
     pub too_long: bool,
+    /// What came before this may be the tool's own voice.
+    pub cut: Option<u64>,
+}
+
+impl Utterance {
+    /// What is left of it without the part that may be the tool's own voice; `None` when that is nothing, or all.
+    pub fn after_cut(&self) -> Option<Utterance> {
+        let cut = self.cut.filter(|cut| (self.from + 1..self.end).contains(cut))?;
+        let audio = self.audio[usize::try_from(cut - self.from).ok()?..].to_vec();
+        Some(Utterance { from: cut, start: self.start.max(cut), audio, cut: None, ..*self })
+    }
 }
 
 pub struct Segmenter {
     limits: Limits,
     detector: Box<Detector>,
-    /// Samples not yet making a frame.
+    /// Samples not yet making a frame, and the same stretch of the sound in which voice is looked for.
     partial: Vec<i16>,
+    partial_voice: Vec<i16>,
     /// Position of the first sample of `partial`.
     at: u64,
     /// Audio before an utterance, at most `lead_ms` and the frames that began it.
@@ -95,6 +110,7 @@ struct Running {
     silent_ms: f32,
     /// The next look is due at this much silence, ms.
     look_at_ms: f32,
+    cut: Option<u64>,
 }
 
 impl Segmenter {
@@ -103,6 +119,7 @@ impl Segmenter {
             limits,
             detector: Detector::default_boxed(),
             partial: Vec::with_capacity(FRAME),
+            partial_voice: Vec::with_capacity(FRAME),
             at: 0,
             lead: VecDeque::new(),
             recent: VecDeque::new(),
@@ -114,16 +131,24 @@ impl Segmenter {
 
     /// Takes the next samples (mono, 16 kHz) and calls `found` for each pause or end.
     pub fn push(&mut self, samples: &[i16], found: &mut dyn FnMut(Found) -> bool) {
-        let mut rest = samples;
+        self.push_beside(samples, samples, found);
+    }
+
+    /// The same, with voice looked for in `voice`: the same stretch of sound, of the same length, in another version.
+    pub fn push_beside(&mut self, samples: &[i16], voice: &[i16], found: &mut dyn FnMut(Found) -> bool) {
+        let (mut rest, mut rest_voice) = (samples, voice);
         while !rest.is_empty() {
             let take = rest.len().min(FRAME - self.partial.len());
             self.partial.extend_from_slice(&rest[..take]);
-            rest = &rest[take..];
+            self.partial_voice.extend_from_slice(&rest_voice[..take]);
+            (rest, rest_voice) = (&rest[take..], &rest_voice[take..]);
             if self.partial.len() == FRAME {
-                let frame = std::mem::take(&mut self.partial);
-                self.frame(&frame, found);
-                self.partial = frame;
+                let (frame, voice) =
+                    (std::mem::take(&mut self.partial), std::mem::take(&mut self.partial_voice));
+                self.frame(&frame, &voice, found);
+                (self.partial, self.partial_voice) = (frame, voice);
                 self.partial.clear();
+                self.partial_voice.clear();
                 self.at += FRAME as u64;
             }
         }
@@ -136,8 +161,8 @@ impl Segmenter {
         }
     }
 
-    /// Forgets speech before `at` (the tool's own voice): an utterance that is running begins anew there. A place that
-    /// has not come yet is cut when it comes.
+    /// Speech before `at` may be the tool's own voice: an utterance that is running is marked there, or begins anew
+    /// there when it has run for longer than any call. A place that has not come yet is cut when it comes.
     pub fn cut(&mut self, at: u64) {
         if at > self.at {
             self.cut_at = Some(at);
@@ -147,16 +172,18 @@ impl Segmenter {
     }
 
     fn cut_now(&mut self, at: u64) {
-        if let Some(running) = &mut self.running {
-            if running.from < at {
+        match &mut self.running {
+            Some(running) if at.saturating_sub(running.start) <= samples(LONGEST_CALL_MS) as u64 => {
+                running.cut = Some(at);
+            }
+            Some(running) if running.end <= at => self.running = None,
+            Some(running) => {
                 let drop = usize::try_from(at - running.from).unwrap_or(usize::MAX).min(running.audio.len());
                 running.audio.drain(..drop);
                 running.from = at;
                 running.start = running.start.max(at);
-                if running.end <= at {
-                    self.running = None;
-                }
             }
+            None => {}
         }
         self.recent.clear();
     }
@@ -175,11 +202,11 @@ impl Segmenter {
         self.running.is_some()
     }
 
-    fn frame(&mut self, frame: &[i16], found: &mut dyn FnMut(Found) -> bool) {
+    fn frame(&mut self, frame: &[i16], voice: &[i16], found: &mut dyn FnMut(Found) -> bool) {
         if let Some(at) = self.cut_at.take_if(|at| *at <= self.at) {
             self.cut_now(at);
         }
-        let score = self.detector.predict_i16(frame);
+        let score = self.detector.predict_i16(voice);
         match self.running.take() {
             Some(running) => self.running = self.go_on(running, frame, score, found),
             None => self.wait(frame, score),
@@ -223,6 +250,7 @@ impl Segmenter {
             audio: audio[skip..].to_vec(),
             silent_ms: 0.0,
             look_at_ms: self.limits.early_ms,
+            cut: None,
         });
     }
 
@@ -262,7 +290,8 @@ impl Segmenter {
 
 impl Running {
     fn utterance(self, room_rms: f32, too_long: bool) -> Utterance {
-        Utterance { from: self.from, start: self.start, end: self.end, audio: self.audio, room_rms, too_long }
+        let Running { from, start, end, audio, cut, .. } = self;
+        Utterance { from, start, end, audio, room_rms, too_long, cut }
     }
     fn copy(&self, room_rms: f32) -> Utterance {
         Utterance {
@@ -272,6 +301,7 @@ impl Running {
             audio: self.audio.clone(),
             room_rms,
             too_long: false,
+            cut: self.cut,
         }
     }
 }
@@ -340,22 +370,42 @@ mod tests {
         }
     }
 
-    #[test]
-    fn a_cut_forgets_what_came_before() {
+    fn running(samples: usize) -> Segmenter {
         let mut segmenter = Segmenter::new(Limits::default());
+        let end = 1_000 + samples as u64;
         segmenter.running = Some(Running {
             from: 1_000,
             start: 1_200,
-            end: 9_000,
-            audio: vec![1; 8_000],
+            end,
+            audio: vec![1; samples],
             silent_ms: 0.0,
             look_at_ms: 144.0,
+            cut: None,
         });
-        segmenter.at = 9_000;
-        segmenter.cut(5_000);
-        let running = segmenter.running.as_ref().unwrap();
-        assert_eq!((running.from, running.start, running.audio.len()), (5_000, 5_000, 4_000));
-        segmenter.cut(9_000);
+        segmenter.at = end;
+        segmenter
+    }
+
+    #[test]
+    fn a_cut_marks_what_may_be_a_call_over_the_tools_voice() {
+        let mut segmenter = running(32_000);
+        segmenter.cut(25_000);
+        let whole = segmenter.running.as_ref().unwrap().copy(0.0);
+        assert_eq!((whole.from, whole.start, whole.audio.len()), (1_000, 1_200, 32_000));
+        let after = whole.after_cut().unwrap();
+        assert_eq!((after.from, after.start, after.end, after.audio.len()), (25_000, 25_000, 33_000, 8_000));
+        segmenter.cut(33_000);
+        assert_eq!(segmenter.running.as_ref().unwrap().copy(0.0).after_cut(), None);
+    }
+
+    #[test]
+    fn a_cut_forgets_what_has_run_for_longer_than_a_call() {
+        let mut segmenter = running(80_000);
+        segmenter.cut(75_000);
+        let left = segmenter.running.as_ref().unwrap().copy(0.0);
+        assert_eq!((left.from, left.start, left.audio.len(), left.cut), (75_000, 75_000, 6_000, None));
+        let mut segmenter = running(80_000);
+        segmenter.cut(81_000);
         assert!(!segmenter.speaking());
     }
 }

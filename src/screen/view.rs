@@ -299,6 +299,7 @@ fn unheeded_words(why: Unheeded) -> &'static str {
     match why {
         Unheeded::Ignored => "did not count: no phrase",
         Unheeded::WhileSpeaking => "did not count: said while the tool was speaking",
+        Unheeded::OwnVoice => "did not count: the tool's own voice",
         Unheeded::NotAwaited(Role::Worker) => "did not count: the worker is not awaited",
         Unheeded::NotAwaited(Role::Observer) => "did not count: the observer is not awaited",
         Unheeded::OtherPersons => "did not count: the other person's phrase",

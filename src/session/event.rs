@@ -135,6 +135,8 @@ pub enum Unheeded {
     Ignored,
     /// It began while the tool was speaking.
     WhileSpeaking,
+    /// The tool was saying these words itself: its own voice in an open microphone.
+    OwnVoice,
     /// Nothing was awaited from this person.
     NotAwaited(Role),
     /// The phrase belongs to the other person.

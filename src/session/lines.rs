@@ -38,6 +38,28 @@ pub struct Lines {
     pub or: &'static str,
 }
 
+impl Lines {
+    /// Every line with its name.
+    pub fn all(&self) -> Vec<(&'static str, &'static str)> {
+        macro_rules! named {
+            ($($name:ident)*) => {{
+                // A line that is added has to be named here, or this no longer compiles.
+                let Lines { $($name),* } = *self;
+                vec![$((stringify!($name), $name)),*]
+            }};
+        }
+        named!(
+            wrong unsure early reminder too_soon refused noted
+            look going_back first_place carrying_on held_called held_stop held_maybe_stop
+            held_tries held_no_answer held_post_lost held_voice still_held observer_only still_lost
+            stopped failed worker observer the_worker the_observer the_room or
+        )
+    }
+}
+
+/// Languages the tool has lines in.
+pub const LANGUAGES: [&str; 2] = ["en", "ko"];
+
 const ENGLISH: Lines = Lines {
     wrong: "Negative. I heard: {heard}. {who}, the phrase is: {expected}.",
     unsure: "I am not sure what I heard. {who}, please say: {expected}.",

@@ -4,7 +4,10 @@
 //! each begun after the tool asked for it. Everything else repeats, holds, goes back or ends; nothing moves on by time.
 
 mod calls;
+mod turns;
 mod words;
+
+pub use turns::phrases_in;
 
 use super::event::{Action, Event, Note, Saying, Unheeded, What};
 use super::lines::{fill, lines, Lines};
@@ -164,6 +167,7 @@ impl Machine<'_> {
         if self.state.speaking.is_some() {
             self.actions.push(Action::Hush);
         }
+        self.keep_own_words(&text);
         let utterance = self.state.next_utterance;
         self.state.next_utterance += 1;
         self.state.speaking = Some(Speaking { utterance, began: false, since_ms: self.state.now_ms });
@@ -290,6 +294,9 @@ impl Machine<'_> {
         if named.is_some_and(|id| usize::from(id.0) >= self.procedure.phrases.len()) {
             return self.unheeded(heard.post, Unheeded::Ignored);
         }
+        if named.is_some_and(|phrase| self.is_own_voice(*phrase, heard)) {
+            return self.unheeded(heard.post, Unheeded::OwnVoice);
+        }
         match &heard.verdict {
             Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
             Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
@@ -305,29 +312,6 @@ impl Machine<'_> {
             },
             Verdict::Unsure { closest, .. } => self.unsure(*closest, heard),
         }
-    }
-
-    /// Why this utterance can't be an answer, if it can't.
-    fn not_an_answer(&self, heard: &Heard) -> Option<Unheeded> {
-        let Some(awaited) = self.state.awaited(self.procedure) else {
-            return Some(Unheeded::NotAwaited(Role::Observer));
-        };
-        let now = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
-        let before = self
-            .state
-            .silence_before
-            .is_some_and(|silence| (silence.from_ms..silence.to_ms).contains(&heard.start_ms));
-        if !now && !before {
-            return Some(Unheeded::WhileSpeaking);
-        }
-        if !heard.post.hears(awaited) {
-            return Some(Unheeded::NotAwaited(if heard.post == Post::Worker {
-                Role::Worker
-            } else {
-                Role::Observer
-            }));
-        }
-        None
     }
 
     fn phrase(&mut self, phrase: PhraseId, heard: &Heard) {

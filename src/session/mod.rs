@@ -19,5 +19,5 @@ mod machine;
 mod state;
 
 pub use event::{Action, Event, Note, Saying, Unheeded, What};
-pub use machine::step;
+pub use machine::{phrases_in, step};
 pub use state::{At, Deadline, HoldWhy, Outcome, Phase, Progress, Span, Standing, State, DEFAULT_GRACE_MS};

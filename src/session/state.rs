@@ -142,6 +142,8 @@ pub struct State {
     pub phase: Phase,
     pub speaking: Option<Speaking>,
     pub next_utterance: u64,
+    /// Phrases in the words the tool is saying, or said last: heard from then, they are its own voice.
+    pub own_words: Vec<PhraseId>,
     /// Answers must begin at or after this; `None` while the tool speaks.
     pub answers_from_ms: Option<u64>,
     /// Answers that began in here count too: in the silence before the tool called again by itself.
@@ -174,6 +176,7 @@ impl State {
             phase: Phase::Ready,
             speaking: None,
             next_utterance: 1,
+            own_words: Vec::new(),
             answers_from_ms: None,
             silence_before: None,
             tries: 0,

@@ -12,14 +12,21 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-/// A piece of what was played: the pieces of an utterance follow each other without a gap.
+/// What comes out of the loudspeaker, for who records it or takes it out of a microphone.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Played {
-    pub utterance: u64,
-    /// When the first of these samples was heard.
-    pub at: Instant,
-    /// Mono at [`RATE`].
-    pub samples: Vec<i16>,
+pub enum Played {
+    /// An utterance begins: told before it is heard, with all that will be heard unless it is cut short.
+    Begins { at: Instant, samples: Arc<[i16]> },
+    /// It is silent from here on, in the middle of an utterance.
+    CutShort { at: Instant },
+    /// A piece that was played: the pieces of an utterance follow each other without a gap.
+    Piece {
+        utterance: u64,
+        /// When the first of these samples was heard.
+        at: Instant,
+        /// Mono at [`RATE`].
+        samples: Vec<i16>,
+    },
 }
 
 enum Order {
@@ -175,6 +182,10 @@ impl Reader {
             Spoken::Began { id, at } => {
                 if let Some(playing) = self.playing.iter_mut().find(|p| p.utterance == id) {
                     playing.began = Some(at);
+                    let samples = playing.samples.clone();
+                    if let Some(tap) = &self.tap {
+                        let _ = tap.send(Played::Begins { at, samples });
+                    }
                     self.due.push_back((at, VoiceEvent::Began { utterance: id }));
                 }
             }
@@ -187,6 +198,9 @@ impl Reader {
             Spoken::CutShort { id, at, samples, .. } => {
                 if let Some(playing) = self.take(id) {
                     self.tap_to(&playing, samples);
+                    if let Some(tap) = &self.tap {
+                        let _ = tap.send(Played::CutShort { at });
+                    }
                     self.due.push_back((at, VoiceEvent::CutShort { utterance: id }));
                 }
             }
@@ -228,7 +242,7 @@ impl Reader {
         let before = Duration::from_nanos(playing.tapped as u64 * 1_000_000_000 / u64::from(RATE));
         let samples = playing.samples[playing.tapped..played].to_vec();
         // Whoever listened in may have left; the voice goes on.
-        let _ = tap.send(Played { utterance: playing.utterance, at: began + before, samples });
+        let _ = tap.send(Played::Piece { utterance: playing.utterance, at: began + before, samples });
     }
 
     /// A loudspeaker that takes no samples has failed, whatever it says itself.

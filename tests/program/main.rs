@@ -7,6 +7,7 @@ mod common;
 mod audio_files;
 mod bad_procedures;
 mod folders;
+mod leaks;
 mod records;
 mod rehearsals;
 mod usage;

@@ -67,8 +67,9 @@ impl Plan {
         for (index, (worker, answers)) in self.questions.iter().enumerate() {
             let by = if *worker { "worker" } else { "observer" };
             let name = NAMES[index];
-            let _ =
-                write!(toml, "[[question]]\nid = \"{name}\"\nask = \"Question {name}?\"\nby = \"{by}\"\n");
+            // The first answer is in the tool's own words.
+            let ask = format!("Question {name}? You may say: take {name} first.");
+            let _ = write!(toml, "[[question]]\nid = \"{name}\"\nask = \"{ask}\"\nby = \"{by}\"\n");
             for order in &ORDER[..*answers] {
                 let _ = write!(
                     toml,

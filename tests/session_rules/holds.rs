@@ -131,7 +131,7 @@ fn a_second_stop_ends_the_session_once_the_tool_has_said_what_it_does() {
     assert_eq!(play.held(), Some(HoldWhy::Stop));
     // Said in the heat of the first: not yet a decision to end.
     let notes = play.calls(Post::Worker, Call::Stop);
-    assert_eq!(notes, [Note::Unheeded { post: Post::Worker, why: Unheeded::WhileSpeaking }]);
+    assert_eq!(notes, [Note::Unheeded { post: Post::Worker, why: Unheeded::OwnVoice }]);
     play.tool_speaks();
     play.calls(Post::Worker, Call::Stop);
     assert_eq!(play.state.ended(), Some(Outcome::Stopped));
@@ -212,11 +212,13 @@ fn going_back_at_the_beginning_begins_again() {
 }
 
 #[test]
-fn going_back_during_the_opening_does_not_skip_what_is_left_of_it() {
+fn going_back_from_a_hold_in_the_opening_does_not_skip_what_is_left_of_it() {
     let fresh = at_the_question();
     let mut play = Play::new(fresh.procedure, &[Post::Worker, Post::Observer]);
     play.send(What::Begin);
-    play.calls(Post::Worker, Call::GoBack);
+    play.calls(Post::Worker, Call::Hold);
+    play.tool_speaks();
+    play.calls(Post::Observer, Call::GoBack);
     assert_eq!(play.last_said(), (Saying::Opening, "This is the beginning. Welcome.".into()));
     assert_eq!(play.state.phase, Phase::Opening);
 }
@@ -231,7 +233,7 @@ fn a_lost_microphone_holds_until_it_is_back_and_the_observer_carries_on() {
         let notes = play.calls(Post::Observer, call);
         let still = Note::Unheeded { post: Post::Observer, why: Unheeded::StillLost };
         assert_eq!(notes, [still], "{call:?}");
-        assert_eq!(play.last_said().1, "I still cannot hear Worker. On hold.");
+        assert_eq!(play.last_said().1, "I still cannot hear the worker. On hold.");
         play.tool_speaks();
     }
     play.send(What::PostBack { post: Post::Worker });

@@ -4,5 +4,6 @@ mod examples;
 mod generate;
 mod holds;
 mod judge;
+mod own_voice;
 mod play;
 mod properties;

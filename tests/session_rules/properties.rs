@@ -2,6 +2,7 @@
 
 use super::generate::{arbitrary, plans, plausible, run, run_unbegun, Move, Plan};
 use super::judge::{a_stop_stops, judge, only_words_move_it_on, Ruling};
+use super::own_voice::own_voice_never_counts;
 use super::play::Play;
 use antiphon::session::{step, Action, Event, HoldWhy, Note, Outcome, Standing, State, What};
 use proptest::prelude::*;
@@ -83,6 +84,14 @@ proptest! {
     ) {
         holds(only_words_move_it_on(&run(&plan, &moves)))?;
         holds(only_words_move_it_on(&run(&plan, &turns)))?;
+    }
+
+    #[test]
+    fn what_the_tool_says_itself_never_counts_and_a_call_in_it_is_said_only_on_hold(
+        plan in plans(), moves in arbitrary(), turns in plausible()
+    ) {
+        holds(own_voice_never_counts(&run(&plan, &moves)))?;
+        holds(own_voice_never_counts(&run(&plan, &turns)))?;
     }
 
     #[test]

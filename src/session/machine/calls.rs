@@ -24,6 +24,10 @@ impl Machine<'_> {
         let releases = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
         match call {
             Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
+            // Both are replies to a prompt, which has to be heard out first.
+            Call::CarryOn | Call::GoBack if self.begun_while_speaking(heard) => {
+                return self.unheeded(heard.post, Unheeded::WhileSpeaking);
+            }
             _ if releases && !heard.post.hears(Role::Observer) => {
                 self.unheeded(heard.post, Unheeded::ObserverOnly);
                 return self.say(Saying::Remark, self.lines.observer_only.to_string());

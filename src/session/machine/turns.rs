@@ -1,0 +1,81 @@
+//! Whose turn it is to speak: what was begun while the tool spoke, and what was the tool's own voice.
+//!
+//! A prompt leaks into open microphones and is heard there as anybody's words. Owns how such an utterance is told from
+//! a person's: by when it began and by what the tool was saying. Must not judge what a phrase does.
+
+use super::Machine;
+use crate::listen::heard::Heard;
+use crate::procedure::parse::{words, WordsError};
+use crate::procedure::{PhraseId, Post, Procedure, Role};
+use crate::session::event::Unheeded;
+
+impl Machine<'_> {
+    /// Keeps which phrases the tool is about to say. Those of an utterance that is cut short are kept too, since it may
+    /// still be heard for a while: until answers have counted again.
+    pub(super) fn keep_own_words(&mut self, text: &str) {
+        if self.state.answers_from_ms.is_some() {
+            self.state.own_words.clear();
+        }
+        for id in phrases_in(text, self.procedure) {
+            if !self.state.own_words.contains(&id) {
+                self.state.own_words.push(id);
+            }
+        }
+    }
+
+    /// Whether it began at a time at which no answer counts, because the tool was speaking or about to.
+    pub(super) fn begun_while_speaking(&self, heard: &Heard) -> bool {
+        let now = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
+        let before = self
+            .state
+            .silence_before
+            .is_some_and(|silence| (silence.from_ms..silence.to_ms).contains(&heard.start_ms));
+        !now && !before
+    }
+
+    /// Whether this phrase, heard then, is the tool's own prompt in an open microphone.
+    pub(super) fn is_own_voice(&self, phrase: PhraseId, heard: &Heard) -> bool {
+        self.state.own_words.contains(&phrase) && self.begun_while_speaking(heard)
+    }
+
+    /// Why this utterance can't be an answer, if it can't.
+    pub(super) fn not_an_answer(&self, heard: &Heard) -> Option<Unheeded> {
+        let Some(awaited) = self.state.awaited(self.procedure) else {
+            return Some(Unheeded::NotAwaited(Role::Observer));
+        };
+        if self.begun_while_speaking(heard) {
+            return Some(Unheeded::WhileSpeaking);
+        }
+        if !heard.post.hears(awaited) {
+            return Some(Unheeded::NotAwaited(if heard.post == Post::Worker {
+                Role::Worker
+            } else {
+                Role::Observer
+            }));
+        }
+        None
+    }
+}
+
+/// Every phrase of the procedure whose words follow each other in this text.
+pub fn phrases_in(text: &str, procedure: &Procedure) -> Vec<PhraseId> {
+    let spoken = spoken_words(text);
+    let holds = |id: &PhraseId| {
+        let phrase: Vec<&str> = procedure.phrase(*id).text.split(' ').collect();
+        spoken.windows(phrase.len()).any(|part| part.iter().zip(&phrase).all(|(one, other)| one == other))
+    };
+    procedure.phrase_ids().filter(holds).collect()
+}
+
+/// Words as phrases are written. What no phrase can hold (a number, a symbol) is spoken too and stands between words.
+fn spoken_words(text: &str) -> Vec<String> {
+    let mut spoken = Vec::new();
+    for piece in text.split_whitespace() {
+        match words(piece) {
+            Ok(piece) => spoken.extend(piece.split(' ').map(str::to_string)),
+            Err(WordsError::Empty) => {}
+            Err(_) => spoken.push(String::new()),
+        }
+    }
+    spoken
+}
