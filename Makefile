@@ -1,6 +1,6 @@
 # The two commands of the README, and what they are made of.
 
-.PHONY: demo test setup build bench soak
+.PHONY: demo test setup build bench bench-listen soak
 SESSIONS ?= $(CURDIR)/target/demo
 
 # Everything from nothing: sets up, builds, and runs a whole session with stand-in people.
@@ -28,6 +28,11 @@ soak: build
 	models/setup.sh --test
 	cargo test --release --locked --test live_limits -- --ignored --nocapture
 
+# How well it hears: writes docs/listening.md.
+bench-listen: build
+	models/setup.sh --test --bench
+	cargo bench --locked --bench listen
+
 bench: build
 	models/setup.sh --test
-	cargo bench --locked
+	cargo bench --locked --bench listening --bench report

@@ -6,9 +6,10 @@ export LC_ALL=C.UTF-8
 
 usage() {
     cat <<'TEXT'
-usage: models/setup.sh [--test] [--with-korean] [--no-packages]
+usage: models/setup.sh [--test] [--bench] [--with-korean] [--no-packages]
 
   --test          also the Debian packages that only the tests need
+  --bench         also the Debian packages that only `make bench-listen` needs
   --with-korean   also the Korean Vosk model (87 MB to fetch, 265 MB on disk)
   --no-packages   leave Debian packages alone: libraries and models only
   -h, --help      this text
@@ -25,11 +26,15 @@ test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux
     pocketsphinx pocketsphinx-en-us pocketsphinx-testdata
     asterisk-core-sounds-en asterisk-core-sounds-en-g722)
 
+bench_packages=(asterisk-core-sounds-fr-g722 asterisk-core-sounds-es-g722 asterisk-core-sounds-it-g722
+    asterisk-core-sounds-ru-g722)
+
 with_packages=yes
 with_korean=no
 for option in "$@"; do
     case $option in
         --test) packages+=("${test_packages[@]}") ;;
+        --bench) packages+=("${bench_packages[@]}") ;;
         --with-korean) with_korean=yes ;;
         --no-packages) with_packages=no ;;
         -h | --help) usage && exit 0 ;;

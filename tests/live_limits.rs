@@ -150,7 +150,7 @@ fn a_microphone_that_dies_in_mid_phrase_holds_the_session_and_its_record_is_soun
     assert_eq!(output.status.code(), Some(8), "{out}");
     assert!(out.contains("microphone lost: observer"), "{out}");
     let journal = std::fs::read_to_string(&journal).expect("a journal");
-    assert!(journal.contains("I can no longer hear Observer. On hold."), "{journal}");
+    assert!(journal.contains("I can no longer hear the observer. On hold."), "{journal}");
     assert!(!journal.contains(r#""note":"counted""#), "{journal}");
     assert_eq!(verify(&sessions.join("dies")).expect("a session").state, State::Sound);
 }

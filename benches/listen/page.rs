@@ -79,8 +79,8 @@ fn row(
     let wanted = |clip: usize, kind: Kind| match kind {
         Kind::Human | Kind::StandIn => true,
         _ if number == 0 => true,
-        Kind::Chatter => (clip + number).is_multiple_of(2),
-        Kind::Near(_) => (clip + number).is_multiple_of(5),
+        Kind::Chatter => (clip + number).is_multiple_of(4),
+        Kind::Near(_) => (clip + number).is_multiple_of(8),
     };
     let count = corpus.clips.iter().enumerate().filter(|(at, clip)| wanted(*at, clip.kind)).count();
     let bar = progress(condition.name, count);
@@ -235,6 +235,20 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
         )
         .map_err(failed)?;
     }
+    let sum = |count: &dyn Fn(&Row) -> usize| rows.iter().map(count).sum::<usize>();
+    writeln!(
+        text,
+        "| **all** | {} | {} | {} | {} | {} | {} | {} | {} |",
+        of(sum(&|row| row.human.right), sum(&|row| row.human.said)),
+        sum(&|row| row.human.asked),
+        sum(&|row| row.human.missed()),
+        of(sum(&|row| row.human.wrong), sum(&|row| row.human.said)),
+        of(sum(&|row| row.chatter_accepted), sum(&|row| row.chatter)),
+        of(sum(&|row| row.chatter_asked), sum(&|row| row.chatter)),
+        of(sum(&|row| row.peer.right), sum(&|row| row.peer.said)),
+        of(sum(&|row| row.peer.chatter_accepted), sum(&|row| row.peer.chatter)),
+    )
+    .map_err(failed)?;
     text += "\nPocketSphinx: Debian's `pocketsphinx_batch` with a JSGF grammar of the same ten phrases, nothing tuned, on the \
              English recordings of this table.\n\n## Stand-in voices and near-misses\n\n| condition | right | asked again | missed | wrong phrase |";
     for change in Change::ALL {

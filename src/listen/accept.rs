@@ -27,7 +27,7 @@ pub struct Bar {
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { sure: 0.5, sure_critical: 0.7, unsure: -2.3, accept: -1.4, margin: 2.0 }
+        Bar { sure: 0.4, sure_critical: 0.55, unsure: -2.3, accept: -1.4, margin: 2.0 }
     }
 }
 

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 /// A pause decides early only at this confidence.
-const EARLY_CONFIDENCE: f32 = 0.6;
+const EARLY_CONFIDENCE: f32 = 0.5;
 /// Shorter voice than this is a click or a cough, ms.
 const SHORTEST_MS: u64 = 120;
 
