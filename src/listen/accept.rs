@@ -19,7 +19,9 @@ pub struct Bar {
     pub sure_critical: f32,
     /// Below this score (nats per phone below the best free path; 0 is perfect) the utterance is not for the tool.
     pub unsure: f32,
-    /// For engines without a closer look: a phrase is accepted only at or above this score ...
+    /// No phrase is accepted below this score, however probable.
+    pub floor: f32,
+    /// For engines without a closer look, and for phrases of few phones: a phrase is accepted only at or above this score ...
     pub accept: f32,
     /// ... and when it beats every decoy and other phrase by this many nats.
     pub margin: f32,
@@ -27,13 +29,18 @@ pub struct Bar {
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { sure: 0.4, sure_critical: 0.55, unsure: -2.3, accept: -1.4, margin: 2.0 }
+        Bar { sure: 0.4, sure_critical: 0.55, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
     }
 }
 
-/// A decoy may fit better than the phrase by this many nats, if it is the phrase less some words: in noise a weak word is
+/// A decoy may fit better than the phrase by this many nats, if it is the phrase less a few words: in noise a weak word is
 /// lost, and the probability has the rest of the evidence. Set on the tuning half of docs/listening.md.
 const LACKING_MARGIN: f32 = -4.0;
+/// ... and has at least this share of its phones.
+const LACKING_UNITS: f32 = 0.6;
+/// A phrase of fewer phones (most calls) has to pass the bars of score and margin too: noise and screams sound like one
+/// soon, and the weights were fitted to longer ones.
+const ENOUGH_UNITS: f32 = 9.0;
 /// A closer look is taken at this score or better, nats per phone.
 pub const HOPELESS: f32 = -4.0;
 /// Bounds the numbers that reach JSON, which has no infinity.
@@ -94,9 +101,15 @@ pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verd
             add(&mut evidence, &fit, look.alike);
             evidence.confidence = probability(&evidence);
             let needed = if (case.critical)(phrase) { bar.sure_critical } else { bar.sure };
-            let lacking =
-                rival.is_some_and(|index| lacks_words(&candidates[index].text, &candidates[top].text));
-            evidence.confidence >= needed && margin >= if lacking { LACKING_MARGIN } else { 0.0 }
+            let by_bar = score >= bar.accept && margin >= bar.margin;
+            let lacking = rival.is_some_and(|index| {
+                scores.units[index] >= LACKING_UNITS * scores.units[top]
+                    && lacks_words(&candidates[index].text, &candidates[top].text)
+            });
+            evidence.confidence >= needed
+                && score >= bar.floor
+                && margin >= if lacking { LACKING_MARGIN } else { 0.0 }
+                && (scores.units[top] >= ENOUGH_UNITS || by_bar)
         }
         None => {
             evidence.confidence = by_bar(score, margin, bar);
