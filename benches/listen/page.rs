@@ -78,7 +78,8 @@ fn row(
     // Phrases go through every condition; of the rest all when it is clean, else a part that changes.
     let wanted = |clip: usize, kind: Kind| match kind {
         Kind::Human | Kind::StandIn => true,
-        _ if number == 0 => true,
+        Kind::Near(_) if number == 0 => true,
+        Kind::Chatter if number == 0 => clip.is_multiple_of(2),
         Kind::Chatter => (clip + number).is_multiple_of(4),
         Kind::Near(_) => (clip + number).is_multiple_of(8),
     };

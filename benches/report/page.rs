@@ -65,17 +65,19 @@ fn speed(speed: &Speed) -> String {
          | part | CPU time |\n|---|---|\n\
          | network alone | {:.1} ms per second of speech |\n\
          | scoring of every candidate | {:.1} ms per second of speech |\n\
-         | **both, one hearing of each utterance** | **{:.1} ms per second of speech** (goal {GOAL_MS:.0}: {}) |\n\
+         | closer look at the best phrase | {:.1} ms per second of speech |\n\
+         | **all three, one hearing of each utterance** | **{:.1} ms per second of speech** (goal {GOAL_MS:.0}: {}) |\n\
          | finding speech, all the time, a post | {:.1} ms per second of sound |\n\
          | other phrases count (at most once a step) | {:.1} ms |\n\
          | loading the first engine | {:.0} ms |\n\n\
-         An utterance that pauses is heard at the pause and again when it goes on or ends, so it can cost that time \
-         twice or more.\n\n",
+         An utterance is heard after 144 ms of silence, and unless that decides it (or nothing is like it) up to twice \
+         more before it is over, so it can cost that time three times.\n\n",
         speed.phrases,
         speed.candidates,
         speed.speech_s,
         speed.network,
         speed.scoring,
+        speed.look,
         speed.hear,
         verdict(speed.hear, GOAL_MS),
         speed.speech_detector,

@@ -42,7 +42,7 @@ impl Default for Limits {
             silence: 0.35,
             begin_ms: 48.0,
             early_ms: 144.0,
-            again_ms: 128.0,
+            again_ms: 256.0,
             end_ms: 656.0,
             lead_ms: 480.0,
             longest_ms: 10_000.0,
