@@ -26,7 +26,7 @@ pub fn run_to(
     json: bool,
     noted: Option<&str>,
 ) -> Result<ExitCode, Failure> {
-    if let Some(short) = noted.filter(|noted| noted.len() < SHORTEST_NOTE) {
+    if let Some(short) = noted.map(str::trim).filter(|noted| noted.len() < SHORTEST_NOTE) {
         return Err(Failure::new(
             ExitCode::Usage,
             format!("--digest {short:?} is too short to prove anything"),
