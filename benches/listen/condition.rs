@@ -2,7 +2,7 @@
 //!
 //! Owns the mixing. Must not know who speaks or listens. Levels are by active speech level (ITU-T P.56).
 
-use antiphon::audio::level::active_level_dbfs;
+use antiphon::audio::level::{active_level_dbfs, gain};
 use antiphon::audio::noise::{NoiseKind, NoiseSource};
 use antiphon::audio::PER_MS;
 use rand::{RngExt, SeedableRng};
@@ -83,10 +83,10 @@ impl Condition {
             sound = reverberate(&sound, seed);
         }
         let level = active_level_dbfs(&rounded(&sound));
-        let gain = if level.activity > 0.0 { decibels(SPEECH_DBFS - level.level_dbfs) } else { 1.0 };
+        let louder = if level.activity > 0.0 { gain(SPEECH_DBFS - level.level_dbfs) } else { 1.0 };
         let length = BEFORE + sound.len() + AFTER;
         let mut mixed = vec![0.0f32; length];
-        sound.iter().zip(&mut mixed[BEFORE..]).for_each(|(sample, out)| *out = sample * gain);
+        sound.iter().zip(&mut mixed[BEFORE..]).for_each(|(sample, out)| *out = sample * louder);
         let mut noise = vec![0i16; length];
         let level = match self.noise {
             Noise::Of(_, snr) | Noise::Babble(snr) => SPEECH_DBFS - snr,
@@ -100,10 +100,6 @@ impl Condition {
         mixed.iter_mut().zip(noise).for_each(|(out, noise)| *out += f32::from(noise));
         rounded(&mixed)
     }
-}
-
-fn decibels(db: f32) -> f32 {
-    10.0f32.powf(db / 20.0)
 }
 
 fn rounded(sound: &[f32]) -> Vec<i16> {
@@ -179,6 +175,6 @@ fn people(babble: &[Arc<[i16]>], length: usize, dbfs: f32, seed: u64) -> Vec<i16
         }
     }
     let rms = (sum.iter().map(|s| s * s).sum::<f32>() / length as f32).sqrt().max(1.0);
-    let gain = decibels(dbfs) * 32_768.0 / rms;
-    sum.iter().map(|sample| (sample * gain) as i16).collect()
+    let louder = gain(dbfs) * 32_768.0 / rms;
+    sum.iter().map(|sample| (sample * louder) as i16).collect()
 }

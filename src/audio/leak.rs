@@ -2,7 +2,7 @@
 //!
 //! Owns the room's impulse response, which a seed makes. Must not know what is said or who listens.
 
-use super::{PER_MS, RATE};
+use super::{level, PER_MS, RATE};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::collections::VecDeque;
@@ -38,8 +38,8 @@ impl Leak {
             })
             .collect();
         let power: f32 = tail.iter().map(|(_, gain)| gain * gain).sum();
-        let gain = decibels(gain_db);
-        let share = gain * decibels(TAIL_DB) / power.sqrt();
+        let gain = level::gain(gain_db);
+        let share = gain * level::gain(TAIL_DB) / power.sqrt();
         tail.iter_mut().for_each(|(_, path)| *path *= share);
         let mut paths = vec![(direct, gain)];
         paths.extend(tail);
@@ -56,10 +56,6 @@ impl Leak {
             *heard = heard.saturating_add(leaked.clamp(-32_768.0, 32_767.0) as i16);
         }
     }
-}
-
-fn decibels(db: f32) -> f32 {
-    10f32.powf(db / 20.0)
 }
 
 #[cfg(test)]

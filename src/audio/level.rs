@@ -27,6 +27,11 @@ fn power_dbfs(sum_of_squares: f64, count: f64) -> f32 {
     (10.0 * (sum_of_squares / count / 32_768.0_f64.powi(2)).log10()).max(f64::from(SILENCE_DBFS)) as f32
 }
 
+/// The factor that makes a sound louder by so many dB.
+pub fn gain(db: f32) -> f32 {
+    10f32.powf(db / 20.0)
+}
+
 /// Level of the speech in a clip, pauses left out, and how much of the clip it fills.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Active {

@@ -57,8 +57,9 @@ const DRIFT_MS: u64 = 60;
 /// not undo one that came before its sound, and the sound system's own account of delays is a guess.
 const AHEAD_MS: u64 = 60;
 
-/// Starts the thread. It ends when the orders' sender is dropped.
-pub fn start(listener: Listener, began: Instant, orders: Receiver<ToEar>, out: Sender<FromEar>) {
+/// Starts the thread. It ends when the orders' sender, which this returns, is dropped.
+pub fn start(listener: Listener, began: Instant, out: Sender<FromEar>) -> Sender<ToEar> {
+    let (ear, orders) = crossbeam_channel::unbounded();
     std::thread::spawn(move || {
         let post = listener.post();
         let mut ear = match EchoCanceller::new() {
@@ -81,6 +82,7 @@ pub fn start(listener: Listener, began: Instant, orders: Receiver<ToEar>, out: S
             let _ = ear.out.send(FromEar::Failed { post, why });
         }
     });
+    ear
 }
 
 struct Ear {

@@ -89,15 +89,13 @@ impl Live {
         let (out, news) = crossbeam_channel::unbounded();
         let mut posts = Vec::new();
         for (listener, open) in listeners.into_iter().zip(microphones) {
-            let (ear, orders) = crossbeam_channel::unbounded();
-            ear::start(listener, began, orders, out.clone());
-            let converter = Box::new(open.microphone.converter()?);
-            // The ear was just started and holds the other end.
-            let _ = ear.send(ToEar::Stream { blocks: open.blocks, converter });
+            let ear = ear::start(listener, began, out.clone());
+            let wanted = open.wanted.clone();
+            let microphone = open.deliver_to(&ear)?;
             posts.push(PostSound {
-                post: open.microphone.post(),
-                wanted: open.wanted,
-                microphone: Some(open.microphone),
+                post: microphone.post(),
+                wanted,
+                microphone: Some(microphone),
                 ear,
                 lost_at: None,
                 dropped: 0,
@@ -327,9 +325,7 @@ impl Live {
         }
         sound.lost_at = Some(Instant::now());
         if let Ok(open) = OpenMicrophone::open(sound.wanted.as_deref(), sound.post) {
-            let converter = Box::new(open.microphone.converter()?);
-            let _ = sound.ear.send(ToEar::Stream { blocks: open.blocks, converter });
-            sound.microphone = Some(open.microphone);
+            sound.microphone = Some(open.deliver_to(&sound.ear)?);
             sound.lost_at = None;
             sound.dropped = 0;
             let post = sound.post;
@@ -387,8 +383,8 @@ impl Live {
 
 /// A microphone that delivers, before a session.
 pub struct OpenMicrophone {
-    pub(super) microphone: Microphone,
-    pub(super) blocks: Receiver<Block>,
+    microphone: Microphone,
+    blocks: Receiver<Block>,
     wanted: Option<String>,
 }
 
@@ -398,6 +394,18 @@ impl OpenMicrophone {
         let (out, blocks) = crossbeam_channel::bounded(BLOCKS);
         let microphone = Microphone::open(wanted, post, out)?;
         Ok(OpenMicrophone { microphone, blocks, wanted: wanted.map(str::to_string) })
+    }
+
+    pub fn post(&self) -> Post {
+        self.microphone.post()
+    }
+
+    /// From now on its sound goes to this ear.
+    pub(super) fn deliver_to(self, ear: &Sender<ToEar>) -> Result<Microphone, AudioError> {
+        let converter = Box::new(self.microphone.converter()?);
+        // An ear that failed has said so, and hears nothing more.
+        let _ = ear.send(ToEar::Stream { blocks: self.blocks, converter });
+        Ok(self.microphone)
     }
 
     /// The device, for the screen and the journal.

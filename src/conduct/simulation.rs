@@ -377,7 +377,7 @@ pub fn at_level(samples: &[i16], dbfs: f32) -> Vec<i16> {
     if active.activity == 0.0 {
         return samples.to_vec();
     }
-    let gain = 10f32.powf((dbfs - active.level_dbfs) / 20.0);
+    let gain = level::gain(dbfs - active.level_dbfs);
     samples.iter().map(|sample| (f32::from(*sample) * gain).clamp(-32_768.0, 32_767.0) as i16).collect()
 }
 

@@ -128,13 +128,10 @@ pub fn live(
     let (out, news) = crossbeam_channel::unbounded();
     let mut posts = Vec::new();
     for (listener, open) in listeners.into_iter().zip(microphones) {
-        let (ear, orders) = crossbeam_channel::unbounded();
-        ear::start(listener, began, orders, out.clone());
-        let converter = Box::new(open.microphone.converter()?);
+        let ear = ear::start(listener, began, out.clone());
         // The ear was just started and holds the other end.
-        let _ = ear.send(ToEar::Counts(check.counts(open.microphone.post())));
-        let _ = ear.send(ToEar::Stream { blocks: open.blocks, converter });
-        posts.push(PostSound { microphone: open.microphone, ear });
+        let _ = ear.send(ToEar::Counts(check.counts(open.post())));
+        posts.push(PostSound { microphone: open.deliver_to(&ear)?, ear });
     }
     let mut live = Live { check, mouth, posts, news, began, tell, over: false };
     live.event(What::Begin);

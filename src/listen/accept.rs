@@ -96,12 +96,12 @@ pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verd
         ..Evidence::default()
     };
     let look = if score >= HOPELESS { look(top) } else { Look::default() };
+    let passes = score >= bar.accept && margin >= bar.margin;
     let sure = match look.fit {
         Some(fit) => {
             add(&mut evidence, &fit, look.alike);
             evidence.confidence = probability(&evidence);
             let needed = if (case.critical)(phrase) { bar.sure_critical } else { bar.sure };
-            let by_bar = score >= bar.accept && margin >= bar.margin;
             let lacking = rival.is_some_and(|index| {
                 scores.units[index] >= LACKING_UNITS * scores.units[top]
                     && lacks_words(&candidates[index].text, &candidates[top].text)
@@ -109,11 +109,11 @@ pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verd
             evidence.confidence >= needed
                 && score >= bar.floor
                 && margin >= if lacking { LACKING_MARGIN } else { 0.0 }
-                && (scores.units[top] >= ENOUGH_UNITS || by_bar)
+                && (scores.units[top] >= ENOUGH_UNITS || passes)
         }
         None => {
             evidence.confidence = by_bar(score, margin, bar);
-            score >= bar.accept && margin >= bar.margin
+            passes
         }
     };
     let verdict = if sure {
