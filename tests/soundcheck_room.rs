@@ -29,6 +29,24 @@ fn play(room: &Room, sink: &str, file: &Path) -> Playing {
     Playing(command.spawn().expect("paplay starts"))
 }
 
+/// From the end of a prompt to the answer: enough for the sound's way through the buffers, which took up to 2 s here.
+const REACTION: Duration = Duration::from_millis(2_500);
+
+/// Who is asked for which phrase by this line of the screen, in whatever words.
+fn asked(line: &str) -> Option<(&'static str, &str)> {
+    let phrase = [", please say: ", ", the phrase is: ", ", I am waiting for: "]
+        .iter()
+        .find_map(|mark| line.split_once(mark));
+    let (before, phrase) = phrase?;
+    let role = ["Worker", "Observer"].into_iter().find(|role| before.ends_with(role))?;
+    Some((role, phrase.trim_end_matches('.')))
+}
+
+fn rendered(voice: &str, text: &str) -> Vec<i16> {
+    let mut renderer = Renderer::new(RenderVoice::Flite(voice.into())).expect("flite");
+    renderer.render(text).expect("flite says it").to_vec()
+}
+
 #[test]
 fn a_live_room_is_checked_by_voice_and_ready() {
     // The worker's microphone is open: it hears the loudspeaker as loud as the worker.
@@ -49,16 +67,15 @@ fn a_live_room_is_checked_by_voice_and_ready() {
     for line in BufReader::new(child.stdout.take().expect("a pipe")).lines() {
         let line = line.expect("the program writes UTF-8");
         println!("{line}");
-        let asked =
-            line.split_once(", please say: ").map(|(who, phrase)| (who, phrase.trim_end_matches('.')));
-        if let Some((who, phrase)) = asked {
-            let (sink, voice) = if who.ends_with("Worker") { ("room", "rms") } else { ("observer", "awb") };
-            let mut renderer = Renderer::new(RenderVoice::Flite(voice.into())).expect("flite");
+        if let Some((role, phrase)) = asked(&line) {
+            let (sink, voice) = if role == "Worker" { ("room", "rms") } else { ("observer", "slt") };
             let file = room.path().join(format!("{}.wav", phrase.replace(' ', "-")));
-            let said = at_level(&renderer.render(phrase).expect("flite says it"), -26.0);
+            let said = at_level(&rendered(voice, phrase), -26.0);
             wav::write_mono(&file, &said).expect("a temporary folder can be written");
-            // The question takes about three seconds to say; people wait for its end.
-            std::thread::sleep(Duration::from_millis(4_000));
+            // People wait for the end of what the tool says, the first time and when asked again.
+            let (_, prompt) = line.split_once("says").expect("only what is said asks");
+            let prompt_ms = rendered("slt", prompt.trim()).len() as u64 / 16;
+            std::thread::sleep(Duration::from_millis(prompt_ms) + REACTION);
             robots.push(play(&room, sink, &file));
         }
         all += &line;
