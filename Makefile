@@ -1,6 +1,6 @@
 # The two commands of the README, and what they are made of.
 
-.PHONY: demo test setup build bench bench-listen soak
+.PHONY: demo test setup build bench bench-listen soak rooms
 SESSIONS ?= $(CURDIR)/target/demo
 
 # Everything from nothing: sets up, builds, and runs a whole session with stand-in people.
@@ -27,6 +27,11 @@ test:
 soak: build
 	models/setup.sh --test
 	cargo test --release --locked --test live_limits -- --ignored --nocapture
+
+# Live rooms in which both microphones hear the loudspeaker, from faintly to as loud as the people.
+rooms: setup
+	models/setup.sh --test
+	cargo test --locked --test live_room -- --include-ignored --nocapture leaks_ as_loud
 
 # How well it hears: writes docs/listening.md.
 bench-listen: build

@@ -148,7 +148,9 @@ fn two_people_run_a_session_by_voice_with_the_system_voice_and_with_the_rendered
     recording_matches_journal(&system);
     assert!(system.stderr.contains("voice: system voice"), "{}", system.story());
     let summary = system.summary();
-    assert_eq!(summary["totals"]["asks_again"], 1, "{}", system.story());
+    // The wrong read-back once; a stand-in's right one may be doubted once or twice more.
+    let asks = summary["totals"]["asks_again"].as_u64().expect("a count");
+    assert!((1..=3).contains(&asks), "{}", system.story());
     assert_eq!(summary["totals"]["holds"], 1, "{}", system.story());
     assert!(summary["steps"][0]["seconds"].as_f64().expect("seconds") >= 4.0);
     assert!(system.stdout.contains("Negative. I heard: hood reaches my shoulders."), "{}", system.story());
@@ -185,17 +187,35 @@ fn counted_is_a_persons(ran: &Ran) -> f32 {
     level(&leaked) - level(&people)
 }
 
-#[test]
-fn a_session_whose_voice_leaks_into_both_microphones_is_completed_by_what_people_say() {
+/// A session in which both microphones hear the loudspeaker, at this level to a person, is completed by people alone.
+fn is_completed_with_a_leak(db: i32) {
     let _one = ONE_ROOM.lock();
     let room = Room::open();
-    room.leak(-10);
+    room.leak(db);
     let ran = run_live(&room, "rendered", &[]);
     is_complete(&ran);
     assert_eq!(ran.summary()["totals"]["holds"], 0, "{}", ran.story());
     let leak = counted_is_a_persons(&ran);
-    println!("leak {leak:.1} dB; gaps, ms: {:?}", gaps(&ran));
-    assert!((-16.0..-4.0).contains(&leak), "{leak} dB");
+    let asks = &ran.summary()["totals"]["asks_again"];
+    println!("leak {leak:.1} dB (wanted {db}); asked again {asks}; gaps, ms: {:?}", gaps(&ran));
+    assert!((leak - db as f32).abs() < 6.0, "{leak} dB");
+}
+
+#[test]
+fn a_session_whose_voice_leaks_into_both_microphones_is_completed_by_what_people_say() {
+    is_completed_with_a_leak(-10);
+}
+
+#[test]
+#[ignore = "a minute and a half more: `make rooms`"]
+fn a_session_whose_voice_leaks_faintly_is_completed_by_what_people_say() {
+    is_completed_with_a_leak(-20);
+}
+
+#[test]
+#[ignore = "a minute and a half more: `make rooms`"]
+fn a_session_whose_voice_is_as_loud_as_the_people_is_completed_by_what_people_say() {
+    is_completed_with_a_leak(0);
 }
 
 #[test]

@@ -16,6 +16,7 @@ use indicatif::ProgressBar;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Instant;
 
 /// Samples of a tick: 20 ms.
 const TICK: usize = 20 * PER_MS as usize;
@@ -26,6 +27,16 @@ pub struct One {
     pub heard: Heard,
     /// From the end of the speech to the decision: sound that had to be waited for and time to think, ms.
     pub gap_ms: f32,
+    /// From the end of what was heard to the end of the speech, ms: large when it was cut off.
+    pub left_ms: f32,
+}
+
+impl One {
+    /// `end`: the speech's last sample.
+    fn new(heard: Heard, done_ms: f32, end: usize) -> One {
+        let end_ms = end as f32 / PER_MS as f32;
+        One { gap_ms: done_ms - end_ms, left_ms: end_ms - heard.end_ms as f32, heard }
+    }
 }
 
 /// Everything heard in one clip under one condition.
@@ -125,15 +136,17 @@ fn listener(
 fn hear(listener: &mut Listener, sound: &[i16], end: usize) -> std::result::Result<Vec<One>, String> {
     listener.restart();
     let mut all = Vec::new();
+    // When the ear is done with what it was given, ms from the sound's beginning: it thinks while more sound comes.
+    let mut done_ms = 0.0f32;
     for (tick, samples) in sound.chunks(TICK).enumerate() {
-        let so_far = (tick * TICK + samples.len()) as f32;
-        for heard in listener.push(samples).map_err(|error| error.to_string())? {
-            let waited = (so_far - end as f32) / PER_MS as f32;
-            all.push(One { gap_ms: waited + heard.evidence.compute_ms, heard });
-        }
+        let came_ms = (tick * TICK + samples.len()) as f32 / PER_MS as f32;
+        let began = Instant::now();
+        let heard = listener.push(samples).map_err(|error| error.to_string())?;
+        done_ms = done_ms.max(came_ms) + began.elapsed().as_secs_f32() * 1000.0;
+        all.extend(heard.into_iter().map(|heard| One::new(heard, done_ms, end)));
     }
     let over = listener.finish().map_err(|error| error.to_string())?;
-    all.extend(over.into_iter().map(|heard| One { gap_ms: f32::NAN, heard }));
+    all.extend(over.into_iter().map(|heard| One::new(heard, f32::NAN, end)));
     Ok(all)
 }
 

@@ -1,5 +1,6 @@
 //! Measures how well it hears, side by side in one run, and writes docs/listening.md: `make bench-listen`.
 //!
+//! `cargo bench --bench listen -- --only clean` measures one condition and writes no page (several: `--only` for each).
 //! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
 //! line each, for `benches/listen/fit.py`. Needs what `models/setup.sh --test --bench` installs.
 
@@ -8,6 +9,7 @@
 mod accuracy;
 mod condition;
 mod corpus;
+mod curve;
 mod foreign;
 mod hear;
 mod near;
@@ -21,6 +23,7 @@ mod statistics;
 #[path = "../support/mod.rs"]
 #[allow(dead_code, reason = "the other benchmarks use the rest")]
 mod support;
+mod targets;
 mod tune;
 
 use indicatif::{ProgressBar, ProgressStyle};
@@ -38,12 +41,17 @@ fn main() -> ExitCode {
         return ExitCode::SUCCESS;
     }
     let tune = arguments.iter().position(|argument| argument == "--tune").map(|at| arguments.get(at + 1));
+    let only: Vec<&str> =
+        arguments.windows(2).filter_map(|pair| (pair[0] == "--only").then_some(pair[1].as_str())).collect();
     let done = match tune {
         Some(Some(file)) => tune::write(file),
         Some(None) => Err("--tune FILE".to_string()),
-        None => page::measure().and_then(|page| {
+        None => page::measure(&only).and_then(|page| {
             print!("{page}");
-            std::fs::write(PAGE, page).map_err(|error| format!("{PAGE}: {error}"))
+            if only.is_empty() {
+                std::fs::write(PAGE, page).map_err(|error| format!("{PAGE}: {error}"))?;
+            }
+            Ok(())
         }),
     };
     match done {

@@ -20,11 +20,25 @@ pub enum Change {
     Cut,
     /// A word stands before or after it that is not of it.
     Longer,
+    /// A word is said twice.
+    Doubled,
 }
 
 impl Change {
-    pub const ALL: [Change; 6] =
-        [Change::Alike, Change::Other, Change::Swapped, Change::Negated, Change::Cut, Change::Longer];
+    pub const ALL: [Change; 7] = [
+        Change::Alike,
+        Change::Other,
+        Change::Swapped,
+        Change::Negated,
+        Change::Cut,
+        Change::Longer,
+        Change::Doubled,
+    ];
+
+    /// Whether what was said means something else than the phrase.
+    pub fn of_meaning(self) -> bool {
+        !matches!(self, Change::Longer | Change::Doubled)
+    }
 
     pub fn name(self) -> &'static str {
         match self {
@@ -34,6 +48,7 @@ impl Change {
             Change::Negated => "negated",
             Change::Cut => "cut off",
             Change::Longer => "a word before or after",
+            Change::Doubled => "a word twice",
         }
     }
 }
@@ -97,6 +112,9 @@ pub fn misses(
         if let Some(more) = vocabulary.iter().filter(|word| word.len() > 4).choose(random) {
             add([&[more.as_str()], &words[..]].concat(), Change::Longer);
             add([&words[..], &[more.as_str()]].concat(), Change::Longer);
+        }
+        if let Some(at) = heavy.first() {
+            add([&words[..*at], &[words[*at]], &words[*at..]].concat(), Change::Doubled);
         }
     }
     found

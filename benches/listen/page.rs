@@ -4,10 +4,12 @@
 
 use super::condition::{Condition, ALL};
 use super::corpus::{build, Clip, Corpus, Half, Kind};
+use super::curve::{Curve, Said};
 use super::hear::{self, Result as Heard};
 use super::near::Change;
 use super::peer::{self, Peer};
 use super::statistics::wilson95;
+use super::targets::{self, Measured};
 use super::{progress, SEED};
 use antiphon::listen::segment::Limits;
 use std::fmt::Write;
@@ -57,15 +59,22 @@ struct Row {
     compute_ms: f64,
     seconds: f64,
     mistakes: Vec<String>,
+    curve: Curve,
     peer: Peer,
 }
 
-pub fn measure() -> Result<String, String> {
+/// Under every condition, or only those named.
+pub fn measure(only: &[&str]) -> Result<String, String> {
+    if let Some(unknown) = only.iter().find(|name| !ALL.iter().any(|condition| condition.name == **name)) {
+        let names: Vec<&str> = ALL.iter().map(|condition| condition.name).collect();
+        return Err(format!("there is no condition {unknown:?}: they are {}", names.join("; ")));
+    }
     let folder = tempfile::tempdir().map_err(|error| format!("no temporary folder: {error}"))?;
     eprintln!("decoding and rendering");
     let corpus = build(Half::Reporting, SEED, folder.path())?;
     let mut rows = Vec::new();
-    for (number, condition) in ALL.into_iter().enumerate() {
+    let wanted = |condition: &Condition| only.is_empty() || only.contains(&condition.name);
+    for (number, condition) in ALL.into_iter().enumerate().filter(|(_, condition)| wanted(condition)) {
         rows.push(row(&corpus, condition, number, folder.path())?);
     }
     let paused = paused(&corpus)?;
@@ -105,6 +114,7 @@ fn row(
         compute_ms: 0.0,
         seconds: 0.0,
         mistakes: Vec::new(),
+        curve: Curve::default(),
         peer: peer::hear(corpus, &condition, SEED, folder)?,
     };
     for result in &results {
@@ -119,12 +129,21 @@ impl Row {
         let clip = &corpus.clips[result.clip];
         let accepted: Vec<usize> = result.accepted().map(|phrase| usize::from(phrase.0)).collect();
         match clip.kind {
-            Kind::Human => self.human.add(clip, result),
+            Kind::Human => {
+                self.human.add(clip, result);
+                let clean = self.condition.name == ALL[0].name;
+                self.curve.add(if clean { Said::HumanClean } else { Said::HumanOther }, result);
+            }
             Kind::StandIn => self.stand_in.add(clip, result),
             Kind::Near(change) => {
                 if let Some((_, said, taken)) = self.near.iter_mut().find(|(kind, _, _)| *kind == change) {
                     *said += 1;
                     *taken += usize::from(!accepted.is_empty());
+                }
+                match change {
+                    _ if !change.of_meaning() => {}
+                    Change::Alike => self.curve.add(Said::Like, result),
+                    _ => self.curve.add(Said::OtherNear, result),
                 }
             }
             Kind::Chatter => {
@@ -151,7 +170,7 @@ impl Row {
 struct Paused {
     said: usize,
     right: usize,
-    cut_off: usize,
+    cut_off: Vec<String>,
 }
 
 fn paused(corpus: &Corpus) -> Result<Paused, String> {
@@ -166,14 +185,16 @@ fn paused(corpus: &Corpus) -> Result<Paused, String> {
     let results = hear::play(&paused, &ALL[0], &|_, _| true, SEED, Limits::default(), &bar)?;
     bar.finish_and_clear();
     let mut counts = Counts::default();
-    let mut cut_off = 0;
+    let mut cut_off = Vec::new();
     for result in &results {
         counts.add(&paused.clips[result.clip], result);
-        // Decided more than 150 ms before the speech was over.
-        let early = |one: &hear::One| one.gap_ms < -150.0;
+        let clip = &paused.clips[result.clip];
         let accepted =
             |one: &&hear::One| matches!(one.heard.verdict, antiphon::listen::heard::Verdict::Accepted { .. });
-        cut_off += usize::from(result.all.iter().filter(accepted).any(early));
+        // More than 150 ms of speech came after what was decided about.
+        if result.all.iter().filter(accepted).any(|one| one.left_ms > 150.0) {
+            cut_off.push(format!("\"{}\" ({})", clip.words, clip.voice));
+        }
     }
     Ok(Paused { said: counts.said, right: counts.right, cut_off })
 }
@@ -194,6 +215,29 @@ fn of(hits: usize, trials: usize) -> String {
     }
     let (low, high) = wilson95(hits, trials);
     format!("{hits}/{trials} ({:.1}-{:.1})", 100.0 * low, 100.0 * high)
+}
+
+/// Near-misses that change the meaning: accepted, and all.
+fn meant(rows: &[Row]) -> (usize, usize) {
+    rows.iter()
+        .flat_map(|row| &row.near)
+        .filter(|(change, _, _)| change.of_meaning())
+        .fold((0, 0), |sum, (_, said, taken)| (sum.0 + taken, sum.1 + said))
+}
+
+fn measured<'a>(rows: &'a [Row], paused: &Paused) -> Measured<'a> {
+    let of = |count: fn(&Row) -> (usize, usize)| {
+        rows.iter().map(|row| (&row.condition, count(row))).collect::<Vec<_>>()
+    };
+    let wrong = rows.iter().fold((0, 0), |sum, row| (sum.0 + row.human.wrong, sum.1 + row.human.said));
+    Measured {
+        right: of(|row| (row.human.right, row.human.said)),
+        chatter: of(|row| (row.chatter_accepted, row.chatter)),
+        wrong,
+        near: meant(rows),
+        gap_ms: [0.5, 0.95].map(|share| rows.first().map_or(f32::NAN, |row| quantile(&row.gaps, share))),
+        cut_off: (paused.cut_off.len(), paused.said),
+    }
 }
 
 fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String> {
@@ -222,6 +266,9 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
         count(&|kind| matches!(kind, Kind::Near(_))) / 2,
     )
     .map_err(failed)?;
+    text += "## Aims\n\n";
+    text += &targets::table(&measured(rows, paused)).map_err(failed)?;
+    writeln!(text, "\n{}", targets::LIMITS).map_err(failed)?;
     text += "## Human voice, ten phrases valid, decoys on\n\n\
              | condition | right | asked again | missed | wrong phrase | chatter accepted | chatter asked about | PocketSphinx right | its chatter accepted |\n\
              |---|---|---|---|---|---|---|---|---|\n";
@@ -260,7 +307,7 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
     for change in Change::ALL {
         write!(text, " {} |", change.name()).map_err(failed)?;
     }
-    text += "\n|---|---|---|---|---|---|---|---|---|---|---|\n";
+    text += &format!("\n|{}\n", "---|".repeat(5 + Change::ALL.len()));
     for row in rows.iter().filter(|row| MANY.contains(&row.condition.name)) {
         let near: Vec<String> = row.near.iter().map(|(_, said, taken)| format!("{taken}/{said}")).collect();
         writeln!(
@@ -275,31 +322,30 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
         )
         .map_err(failed)?;
     }
-    let meant: (usize, usize) = rows
-        .iter()
-        .flat_map(|row| &row.near)
-        .filter(|(change, _, _)| *change != Change::Longer)
-        .fold((0, 0), |sum, (_, said, taken)| (sum.0 + taken, sum.1 + said));
     let gaps: Vec<f32> = {
         let mut all: Vec<f32> = rows.iter().flat_map(|row| row.gaps.iter().copied()).collect();
         all.sort_by(f32::total_cmp);
         all
     };
-    let clean = &rows[0].gaps;
+    let clean = rows.first().map_or(&[][..], |row| &row.gaps);
     write!(
         text,
         "\nThe last columns count near-misses that were accepted. Those that change the meaning (all but a word before or \
-         after): {} over all conditions.\n\n## Turn-taking\n\nFrom the end of the speech to the decision, time to think \
+         after and a word twice): {} over all conditions.\n\n## What a stricter bar would buy\n\nBy the probability from which a phrase is \
+         accepted; the first row is the shipped bar, the second that of critical steps. Near-misses of this table are \
+         those that change the meaning, over all conditions.\n\n{}\n## Turn-taking\n\nFrom the end of the speech to the decision, time to think \
          included, on this machine with both cores at work: clean, median {:.0} ms, 95th percentile {:.0} ms; all \
          conditions, {:.0} and {:.0} ms. The tool's next sound follows within the loudspeaker's own delay.\n\n\
-         With a pause of {PAUSE_MS} ms in the middle of each phrase: {} right, {} cut off.\n\n## Cost\n\n",
-        of(meant.0, meant.1),
+         With a pause of {PAUSE_MS} ms in the middle of each phrase: {} right, {} cut off{}.\n\n## Cost\n\n",
+        of(meant(rows).0, meant(rows).1),
+        Curve::table(&rows.iter().map(|row| &row.curve).collect::<Vec<_>>()).map_err(failed)?,
         quantile(clean, 0.5),
         quantile(clean, 0.95),
         quantile(&gaps, 0.5),
         quantile(&gaps, 0.95),
         of(paused.right, paused.said),
-        paused.cut_off,
+        paused.cut_off.len(),
+        if paused.cut_off.is_empty() { String::new() } else { format!(": {}", paused.cut_off.join(", ")) },
     )
     .map_err(failed)?;
     let compute: f64 = rows.iter().map(|row| row.compute_ms).sum();

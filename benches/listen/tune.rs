@@ -25,7 +25,7 @@ pub fn write(file: &str) -> Result<(), String> {
     let failed = |error: std::io::Error| format!("{file}: {error}");
     let mut out = std::io::BufWriter::new(std::fs::File::create(file).map_err(failed)?);
     // Each utterance is heard once, when it is over: what is wanted is its evidence.
-    let limits = Limits { early_ms: f32::INFINITY, ..Limits::default() };
+    let limits = Limits { ahead_ms: f32::INFINITY, early_ms: f32::INFINITY, ..Limits::default() };
     for (number, condition) in ALL.into_iter().enumerate().filter(|(_, condition)| condition.tunes()) {
         // People's phrases are few and go through every condition, the rest through some each.
         let wanted = |clip: usize, kind: Kind| match kind {

@@ -68,6 +68,7 @@ const WHOLE_FILE: Limits = Limits {
     voice: 0.5,
     silence: 0.35,
     begin_ms: 48.0,
+    ahead_ms: f32::INFINITY,
     early_ms: f32::INFINITY,
     again_ms: f32::INFINITY,
     end_ms: f32::INFINITY,

@@ -24,8 +24,13 @@ pub fn derive(phrase: &str, phrases: &BTreeSet<String>) -> Vec<String> {
     let mut found: Vec<String> = Vec::new();
     let undone = undone(&words);
     let undone = undone.iter().map(|decoy| decoy.iter().map(String::as_str).collect());
-    let all =
-        opposites(&words).chain(undone).chain(negations(&words)).chain(cut(&words)).chain(dropped(&words));
+    let all = opposites(&words)
+        .chain(undone)
+        .chain(negations(&words))
+        .chain(cut(&words))
+        .chain(dropped(&words))
+        .chain(swapped(&words))
+        .chain(doubled(&words));
     for decoy in all {
         let text = decoy.join(" ");
         if !text.is_empty()
@@ -123,6 +128,24 @@ fn dropped<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a 
     })
 }
 
+/// Two neighbours each in the other's place.
+fn swapped<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
+    (1..words.len()).map(|index| {
+        let mut changed = words.to_vec();
+        changed.swap(index - 1, index);
+        changed
+    })
+}
+
+/// Each word said twice: somebody who stumbles is asked again. Not twice is no stumble, and means nothing sure.
+fn doubled<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
+    (0..words.len()).filter(|index| !NEGATIONS.contains(&words[*index])).map(|index| {
+        let mut more = words.to_vec();
+        more.insert(index, words[index]);
+        more
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -145,6 +168,15 @@ mod tests {
             assert!(decoys.iter().any(|d| d == wanted), "{wanted:?} not in {decoys:?}");
         }
         assert!(!decoys.iter().any(|d| d == "inner gloves on"));
+    }
+
+    #[test]
+    fn a_word_twice_and_two_words_swapped_are_decoys() {
+        let decoys = of("gloves over sleeves");
+        for wanted in ["over gloves sleeves", "gloves sleeves over", "gloves gloves over sleeves"] {
+            assert!(decoys.iter().any(|d| d == wanted), "{wanted:?} not in {decoys:?}");
+        }
+        assert!(!of("stop stop").contains(&"stop stop".to_string()));
     }
 
     #[test]

@@ -15,6 +15,8 @@ use std::time::Instant;
 
 /// A pause decides early only at this confidence.
 const EARLY_CONFIDENCE: f32 = 0.5;
+/// Longer utterances are not heard in advance, ms: no phrase takes so long, and the time to think grows with them.
+const LONGEST_AHEAD_MS: u64 = 5_000;
 /// Shorter voice than this is a click or a cough, ms.
 const SHORTEST_MS: u64 = 120;
 
@@ -141,7 +143,27 @@ struct Ear {
     /// Session time of sample 0, ms.
     offset_ms: u64,
     /// The last utterance that was hopelessly unlike any phrase. More silence after it makes it no better.
-    hopeless: Option<Heard>,
+    hopeless: Option<Known>,
+    /// What was heard in advance, at a silence too short to decide.
+    ahead: Option<Known>,
+}
+
+/// What was heard in a stretch of speech, by its samples.
+struct Known {
+    start: u64,
+    end: u64,
+    heard: Heard,
+}
+
+impl Known {
+    fn of(utterance: &Utterance, heard: Heard) -> Known {
+        Known { start: utterance.start, end: utterance.end, heard }
+    }
+
+    /// Whether nothing was said since.
+    fn is_of(&self, utterance: &Utterance) -> bool {
+        (self.start, self.end) == (utterance.start, utterance.end)
+    }
 }
 
 impl Listener {
@@ -166,6 +188,7 @@ impl Listener {
             continued: BTreeSet::new(),
             offset_ms: 0,
             hopeless: None,
+            ahead: None,
         };
         Listener { segmenter: Segmenter::new(limits), ear }
     }
@@ -188,10 +211,13 @@ impl Listener {
     pub fn restart(&mut self) {
         self.segmenter = Segmenter::new(*self.segmenter.limits());
         self.ear.offset_ms = 0;
+        self.ear.hopeless = None;
+        self.ear.ahead = None;
     }
 
     /// The tool spoke until this session time: what was heard before may be its voice.
     pub fn cut(&mut self, at_ms: u64) {
+        self.ear.ahead = None;
         self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * PER_MS);
     }
 
@@ -224,11 +250,15 @@ impl Listener {
         let mut failure = None;
         let ear = &mut self.ear;
         feed(&mut self.segmenter, &mut |found| {
-            let (utterance, over) = match found {
-                Found::Over(utterance) => (utterance, true),
-                Found::Pause(utterance) => (utterance, false),
+            let (verdict, over) = match found {
+                Found::Soon(utterance) => {
+                    failure = ear.hear_ahead(&utterance).err().or(failure.take());
+                    return false;
+                }
+                Found::Pause(utterance) => (ear.hear_at_pause(&utterance), false),
+                Found::Over(utterance) => (ear.hear(&utterance), true),
             };
-            match ear.hear(&utterance) {
+            match verdict {
                 Ok(one) if over || ear.decides_early(&one) => {
                     heard.push(one);
                     true
@@ -258,6 +288,7 @@ impl Ear {
         self.continued = continued(&candidates);
         self.candidates = candidates;
         self.hopeless = None;
+        self.ahead = None;
         Ok(())
     }
 
@@ -271,10 +302,11 @@ impl Ear {
         Ok(if matches!(rest.verdict, Verdict::Ignored { .. }) { whole } else { rest })
     }
 
-    /// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues; a doubt may be the first
-    /// half of one. Where everything is to stop, holding too soon is better than too late.
+    /// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues, and that no decoy fits
+    /// better (less its last words it may be one that is still being said); a doubt may be the first half of one. Where
+    /// everything is to stop, holding too soon is better than too late.
     fn decides_early(&self, heard: &Heard) -> bool {
-        let sure = heard.evidence.confidence >= EARLY_CONFIDENCE;
+        let sure = heard.evidence.confidence >= EARLY_CONFIDENCE && heard.evidence.margin >= 0.0;
         match heard.verdict {
             Verdict::Accepted { phrase } if self.vocabulary.urgent.contains(&phrase) => true,
             Verdict::Accepted { phrase } | Verdict::Other { phrase } => {
@@ -284,17 +316,29 @@ impl Ear {
         }
     }
 
+    fn hear_ahead(&mut self, utterance: &Utterance) -> Result<(), EngineError> {
+        let wanted = utterance.end - utterance.start <= LONGEST_AHEAD_MS * PER_MS;
+        let heard = wanted.then(|| self.hear(utterance)).transpose()?;
+        self.ahead = heard.map(|heard| Known::of(utterance, heard));
+        Ok(())
+    }
+
+    /// What was heard in advance, if nothing was said since.
+    fn hear_at_pause(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
+        match self.ahead.take().filter(|known| known.is_of(utterance)) {
+            Some(known) => Ok(known.heard),
+            None => self.hear(utterance),
+        }
+    }
+
     fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
-        let same = |known: &Heard, offset_ms: u64| {
-            known.start_ms == offset_ms + utterance.start / PER_MS
-                && known.end_ms == offset_ms + utterance.end / PER_MS
-        };
-        if let Some(known) = self.hopeless.as_ref().filter(|known| same(known, self.offset_ms)) {
-            return Ok(known.clone());
+        if let Some(known) = self.hopeless.as_ref().filter(|known| known.is_of(utterance)) {
+            return Ok(known.heard.clone());
         }
         let heard = self.hear_cut(utterance)?;
         let nothing_like_it = matches!(heard.verdict, Verdict::Ignored { why: Ignored::NoPhrase });
-        self.hopeless = (nothing_like_it && heard.evidence.score < HOPELESS).then(|| heard.clone());
+        let hopeless = nothing_like_it && heard.evidence.score < HOPELESS;
+        self.hopeless = hopeless.then(|| Known::of(utterance, heard.clone()));
         Ok(heard)
     }
 

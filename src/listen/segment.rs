@@ -22,6 +22,8 @@ pub struct Limits {
     pub silence: f32,
     /// Voice needed to begin, ms within the last 160 ms.
     pub begin_ms: f32,
+    /// Silence after which an utterance is heard in advance, ms: the verdict is there when `early_ms` comes.
+    pub ahead_ms: f32,
     /// Silence after which an utterance may be decided if what was said is complete, ms; looked at again every
     /// `again_ms` of silence.
     pub early_ms: f32,
@@ -41,6 +43,7 @@ impl Default for Limits {
             voice: 0.5,
             silence: 0.35,
             begin_ms: 48.0,
+            ahead_ms: 80.0,
             early_ms: 144.0,
             again_ms: 256.0,
             end_ms: 656.0,
@@ -53,6 +56,8 @@ impl Default for Limits {
 /// What the segmenter reports, positions in samples since the stream's beginning.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Found {
+    /// A shorter silence still: nothing may be decided yet, but thinking may begin.
+    Soon(Utterance),
     /// A short silence after voice, once or several times: decide if what was said so far stands alone.
     Pause(Utterance),
     /// The utterance is over.
@@ -249,7 +254,7 @@ impl Segmenter {
             end,
             audio: audio[skip..].to_vec(),
             silent_ms: 0.0,
-            look_at_ms: self.limits.early_ms,
+            look_at_ms: self.limits.ahead_ms,
             cut: None,
         });
     }
@@ -266,7 +271,7 @@ impl Segmenter {
         if score >= self.limits.silence {
             running.end = end;
             running.silent_ms = 0.0;
-            running.look_at_ms = self.limits.early_ms;
+            running.look_at_ms = self.limits.ahead_ms;
         } else {
             running.silent_ms += FRAME_MS;
         }
@@ -277,7 +282,10 @@ impl Segmenter {
             found(Found::Over(running.utterance(room, too_long)));
             return None;
         }
-        if running.silent_ms >= running.look_at_ms {
+        if running.silent_ms >= running.look_at_ms && running.silent_ms < self.limits.early_ms {
+            running.look_at_ms = self.limits.early_ms;
+            found(Found::Soon(running.copy(room)));
+        } else if running.silent_ms >= running.look_at_ms {
             running.look_at_ms = running.silent_ms + self.limits.again_ms;
             let decided = found(Found::Pause(running.copy(room)));
             if decided {
@@ -365,7 +373,7 @@ mod tests {
     #[test]
     fn a_constant_offset_is_at_most_a_click_where_it_begins() {
         for found in run(&[9_000; 160_000], 320) {
-            let (Found::Pause(utterance) | Found::Over(utterance)) = found;
+            let (Found::Soon(utterance) | Found::Pause(utterance) | Found::Over(utterance)) = found;
             assert!(utterance.end <= 4_000, "{} ms", utterance.end / 16);
         }
     }
