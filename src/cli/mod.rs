@@ -3,6 +3,7 @@
 //! Owns `--help`, where output goes, and exit codes. Results go to stdout, progress and messages to stderr.
 
 mod completions;
+mod debrief;
 pub mod devices;
 mod hear;
 mod posts;
@@ -35,6 +36,7 @@ const AFTER: &str = "Examples:
   antiphon soundcheck procedures/isolation-donning.toml       can everybody be heard? before a session
   antiphon run procedures/isolation-donning.toml              live, one shared microphone
   antiphon verify ~/.local/share/antiphon/sessions/NAME       is the record whole and unaltered?
+  antiphon debrief ~/.local/share/antiphon/sessions/NAME      the session as a page with its sound
 
 Set NO_COLOR to have no colours.";
 
@@ -68,6 +70,8 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Write a session's debrief: a page to look at together, with its sound, captions and tables
+    Debrief(debrief::DebriefArgs),
     /// Write a completion script for a shell to stdout
     Completions {
         /// bash, zsh, fish, elvish or powershell
@@ -119,6 +123,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Hear(args) => hear::run(args),
         Command::Devices { json } => devices::run(json),
         Command::Verify { session, digest, json } => verify::run_against(&session, json, digest.as_deref()),
+        Command::Debrief(args) => debrief::run(args),
         Command::Completions { shell } => completions::run(shell, &mut self::command()),
     }
 }

@@ -282,7 +282,7 @@ fn recorded_outcome(state: &State, failed: bool) -> RecordedOutcome {
     }
 }
 
-fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
+pub(crate) fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
     let step = &procedure.steps[index];
     let progress = &state.steps[index];
     StepAccount {

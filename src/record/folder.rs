@@ -10,7 +10,7 @@ use serde::Serialize;
 use std::env;
 use std::ffi::OsString;
 use std::fs::{self, DirBuilder, File, OpenOptions};
-use std::io::{ErrorKind, Write};
+use std::io::{self, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 /// Hash-chained events, one a line; see [`super::chain`].
@@ -103,18 +103,7 @@ impl SessionFolder {
         let mut text = serde_json::to_vec_pretty(summary)
             .map_err(|error| RecordError::Event { kind: SUMMARY.to_owned(), why: error.to_string() })?;
         text.push(b'\n');
-        let part = self.path.join(".summary.json.part");
-        let written = private_file()
-            .create(true)
-            .truncate(true)
-            .open(&part)
-            .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
-            .and_then(|()| fs::rename(&part, &path));
-        if let Err(error) = written {
-            // What is left of it helps nobody; that it can't be removed adds nothing to the error told.
-            let _ = fs::remove_file(&part);
-            return Err(RecordError::io(DOING, &path, error));
-        }
+        write_private(&path, &text).map_err(|error| RecordError::io(DOING, &path, error))?;
         self.sync()
     }
 
@@ -184,6 +173,36 @@ fn private_file() -> OpenOptions {
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
     options
+}
+
+/// Makes a folder that only its owner can look into; one that is there is left as it is.
+pub fn make_private_dir(path: &Path) -> io::Result<()> {
+    private_dir().recursive(true).create(path)
+}
+
+/// Makes or empties a file that only its owner can read.
+pub fn create_private(path: &Path) -> io::Result<File> {
+    let file = private_file().create(true).truncate(true).open(path)?;
+    // One that was there keeps its mode otherwise.
+    #[cfg(unix)]
+    file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
+    Ok(file)
+}
+
+/// Writes a file whole or not at all, readable by its owner only: a temporary file, fsync, rename.
+pub fn write_private(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut part = OsString::from(".");
+    part.push(path.file_name().unwrap_or_default());
+    part.push(".part");
+    let part = path.with_file_name(part);
+    let written = create_private(&part)
+        .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))
+        .and_then(|()| fs::rename(&part, path));
+    if written.is_err() {
+        // What is left of it helps nobody; that it can't be removed adds nothing to the error told.
+        let _ = fs::remove_file(&part);
+    }
+    written
 }
 
 #[cfg(test)]

@@ -1,0 +1,625 @@
+//! From a journal to a debrief: folds the events again, so that what was awaited at each moment is known.
+//!
+//! PURE. The journal may be cut off, altered, or from a newer version: what can't be understood is shown by name, what
+//! can't be known is said in `Report::doubts`, and nothing is made up in its place.
+
+use super::model::*;
+use super::words;
+use crate::conduct::keeper::{step_account, Opening};
+use crate::listen::heard::Heard;
+use crate::procedure::{Procedure, Use};
+use crate::record::read::{Line, Reading};
+use crate::record::summary::{Account, StepAccount};
+use crate::record::verify;
+use crate::session::{self, Action, Event, Phase, State, What};
+use serde_json::Value;
+use std::collections::{BTreeMap, VecDeque};
+
+/// Longest session clock that is believed, ms: 30 days. What lies beyond comes from an altered journal.
+const LONGEST_MS: u64 = 30 * 24 * 3_600_000;
+
+/// Shown when the record has no cautions of the procedure's own.
+const CAUTION: &str =
+    "A training aid. Local protocol, the equipment makers' instructions and licensed practice come first.";
+
+/// What a debrief is made of.
+pub struct Sources<'a> {
+    pub reading: &'a Reading,
+    pub verified: &'a verify::Report,
+    /// The procedure as it was, or why it can't be read.
+    pub procedure: Result<&'a Procedure, String>,
+    /// Length of the sound that can be played and its tracks' names; or why there is none.
+    pub audio: Result<Audio, String>,
+}
+
+/// Makes the debrief.
+pub fn build(sources: &Sources) -> Report {
+    let mut fold = Fold::new(sources);
+    for line in &sources.reading.lines {
+        fold.line(line);
+    }
+    fold.finish(sources)
+}
+
+struct Fold<'a> {
+    procedure: Option<&'a Procedure>,
+    state: Option<State>,
+    /// Actions that the rules give and the journal should have.
+    due: VecDeque<Action>,
+    /// First line of the journal that is not to be trusted, and everything after it.
+    broken_at: usize,
+    report: Report,
+    /// Utterances of the tool that have not ended: number in the journal, index in the report.
+    open: BTreeMap<u64, usize>,
+    /// The person's utterance whose notes are being read, and the notes so far.
+    judging: Option<(usize, Vec<String>)>,
+    /// Since when the present place or hold lasts.
+    visit: Option<Visit>,
+    hold: Option<(f64, String)>,
+    seconds: f64,
+    differs: Option<usize>,
+}
+
+fn seconds(ms: u64) -> f64 {
+    ms.min(LONGEST_MS) as f64 / 1000.0
+}
+
+fn text<'v>(body: &'v Value, key: &str) -> &'v str {
+    body.get(key).and_then(Value::as_str).unwrap_or_default()
+}
+
+impl<'a> Fold<'a> {
+    fn new(sources: &Sources<'a>) -> Fold<'a> {
+        let procedure = sources.procedure.as_ref().ok().copied();
+        let broken_at = sources.reading.problems.iter().map(|p| p.line).min().unwrap_or(usize::MAX);
+        let report = Report {
+            format: FORMAT,
+            session: folder_name(sources),
+            procedure: procedure.map(about),
+            mode: String::new(),
+            started: sources.reading.lines.first().map(|line| line.at.to_rfc3339()),
+            seconds: 0.0,
+            outcome: Outcome { word: "unknown".into(), sentence: String::new(), steps_done: 0, steps_due: 0 },
+            people: BTreeMap::new(),
+            engine: String::new(),
+            voice: String::new(),
+            answers: BTreeMap::new(),
+            steps: Vec::new(),
+            visits: Vec::new(),
+            utterances: Vec::new(),
+            marks: Vec::new(),
+            holds: Vec::new(),
+            totals: Totals::default(),
+            cautions: procedure.map(|procedure| procedure.cautions.clone()).unwrap_or_default(),
+            record: record(sources),
+            doubts: doubts(sources),
+            audio: sources.audio.as_ref().ok().cloned(),
+        };
+        Fold {
+            procedure,
+            state: None,
+            due: VecDeque::new(),
+            broken_at,
+            report,
+            open: BTreeMap::new(),
+            judging: None,
+            visit: None,
+            hold: None,
+            seconds: 0.0,
+            differs: None,
+        }
+    }
+
+    fn line(&mut self, line: &Line) {
+        self.seconds = self.seconds.max(seconds(line.ms));
+        if line.line >= self.broken_at {
+            // What the rules would make of events that may be wrong or missing is not known.
+            self.state = None;
+        }
+        match line.kind.as_str() {
+            "session" => self.opening(line),
+            "in" => self.event(line),
+            "out" => self.action(line),
+            "note" => self.mark(line, "note", text(&line.body, "note").to_string()),
+            "end" => {}
+            other => self.mark(line, other, format!("{other} (this version does not know it)")),
+        }
+    }
+
+    fn opening(&mut self, line: &Line) {
+        self.report.mode = text(&line.body, "mode").to_string();
+        self.report.engine = text(&line.body, "engine").to_string();
+        self.report.voice = text(&line.body, "voice").to_string();
+        if let Some(people) = line.body.get("people").and_then(Value::as_object) {
+            let people =
+                people.iter().filter_map(|(post, id)| Some((post.clone(), id.as_str()?.to_string())));
+            self.report.people = people.collect();
+        }
+        let Some(procedure) = self.procedure.filter(|_| line.line < self.broken_at) else { return };
+        match serde_json::from_value::<Opening>(line.body.clone()) {
+            Ok(opening) => self.state = Some(State::new(procedure, &opening.posts, opening.grace_ms)),
+            Err(error) => self.doubt(format!("The journal's first line can't be read: {error}.")),
+        }
+    }
+
+    fn doubt(&mut self, doubt: String) {
+        if !self.report.doubts.contains(&doubt) {
+            self.report.doubts.push(doubt);
+        }
+    }
+
+    fn mark(&mut self, line: &Line, kind: &str, words: String) {
+        self.report.marks.push(Mark { at: seconds(line.ms), kind: kind.to_string(), words });
+    }
+
+    /// An event: shown, and folded into the state.
+    fn event(&mut self, line: &Line) {
+        self.settle_notes();
+        let at = seconds(line.ms);
+        let number = line.body.get("utterance").and_then(Value::as_u64);
+        match text(&line.body, "event") {
+            "heard" => self.heard(line),
+            "speech-began" => {
+                if let Some(index) = number.and_then(|number| self.open.get(&number)) {
+                    self.report.utterances[*index].from = at;
+                }
+            }
+            "speech-ended" => self.tool_falls_silent(number, at),
+            "voice-failed" => {
+                self.tool_falls_silent(number, at);
+                self.mark(line, "voice-failed", format!("the voice failed: {}", text(&line.body, "why")));
+            }
+            "post-lost" | "post-back" | "begin" | "time" => {}
+            "input-ended" => self.mark(line, "input-ended", "there was no more sound to hear".into()),
+            "interrupt" => self.mark(line, "interrupt", "the program was told to quit".into()),
+            other => self.mark(line, other, words::note(None, &line.body).unwrap_or_default()),
+        }
+        self.fold(line);
+        self.follow_place(at);
+    }
+
+    fn fold(&mut self, line: &Line) {
+        let (Some(state), Some(procedure)) = (self.state.take(), self.procedure) else { return };
+        if !self.due.is_empty() {
+            self.differs.get_or_insert(line.line);
+        }
+        let event = serde_json::from_value::<Event>(line.body.clone());
+        let event = event.ok().filter(|event| {
+            event.at_ms <= LONGEST_MS && words::fits(procedure, &line.body) && posts_fit(&state, event)
+        });
+        match event {
+            Some(event) => {
+                let (next, actions) = session::step(state, event, procedure);
+                self.state = Some(next);
+                self.due = actions.into();
+            }
+            None => self.doubt(format!(
+                "Line {} of the journal is not understood by this version; from there on it is not known which \
+                 phrases were expected.",
+                line.line
+            )),
+        }
+    }
+
+    /// Ends the present visit and begins the next when the place changed.
+    fn follow_place(&mut self, at: f64) {
+        let Some((state, procedure)) = self.state.as_ref().zip(self.procedure) else { return };
+        let (kind, step, place) = place_of(state, procedure);
+        if self.visit.as_ref().is_some_and(|visit| visit.place == place && visit.step == step) {
+            return;
+        }
+        self.end_visit(at);
+        self.visit = Some(Visit { from: at, to: at, kind: kind.to_string(), step, place });
+    }
+
+    fn end_visit(&mut self, at: f64) {
+        if let Some(visit) = self.visit.take() {
+            if at > visit.from {
+                self.report.visits.push(Visit { to: at, ..visit });
+            }
+        }
+    }
+
+    fn place(&self) -> String {
+        self.visit.as_ref().map(|visit| visit.place.clone()).unwrap_or_default()
+    }
+
+    fn tool_falls_silent(&mut self, number: Option<u64>, at: f64) {
+        if let Some(index) = number.and_then(|number| self.open.remove(&number)) {
+            self.report.utterances[index].to = at;
+        }
+    }
+
+    fn heard(&mut self, line: &Line) {
+        let procedure = self.procedure.filter(|procedure| words::fits(procedure, &line.body));
+        let (awaited, expected) = match (&self.state, self.procedure) {
+            (Some(state), Some(procedure)) => {
+                let expected = state.expected(procedure);
+                let expected = expected.iter().map(|id| words::phrase(Some(procedure), *id)).collect();
+                let awaited = state.awaited(procedure).filter(|_| state.speaking.is_none());
+                (awaited.map(|role| role.name().to_string()), Some(expected))
+            }
+            _ => (None, None),
+        };
+        let track = text(&line.body, "post").to_string();
+        let ms = |key: &str| line.body.get(key).and_then(Value::as_u64).unwrap_or(line.ms);
+        let (from, to) = (seconds(ms("start_ms")), seconds(ms("end_ms")));
+        let mut judged = Judged {
+            awaited,
+            expected,
+            verdict: text(&line.body, "verdict").to_string(),
+            verdict_words: String::new(),
+            result: Became::NotCounted,
+            result_words: String::new(),
+            evidence: Vec::new(),
+            confidence: None,
+        };
+        let mut said = text(&line.body, "text").to_string();
+        match serde_json::from_value::<Heard>(line.body.clone()) {
+            Ok(heard) => {
+                judged.verdict = words::verdict_name(&heard.verdict).to_string();
+                judged.verdict_words = words::verdict(procedure, &heard.verdict);
+                judged.evidence = words::evidence(&heard);
+                judged.confidence = Some(f64::from(heard.evidence.confidence)).filter(|c| c.is_finite());
+                if said.is_empty() {
+                    said = words::heard(procedure, &heard);
+                }
+            }
+            Err(error) => judged.verdict_words = format!("This version can't read the verdict: {error}."),
+        }
+        let speaker = self.speaker(&track, procedure, &line.body);
+        self.report.utterances.push(Utterance {
+            number: 0,
+            line: line.line,
+            from,
+            to: to.max(from),
+            speaker,
+            text: said,
+            place: self.place(),
+            saying: None,
+            judged: Some(judged),
+            altered: !line.sound,
+            track,
+        });
+        self.judging = Some((self.report.utterances.len() - 1, Vec::new()));
+    }
+
+    /// Who spoke: the post, or at a shared microphone the one whose phrase it is.
+    fn speaker(&self, track: &str, procedure: Option<&Procedure>, body: &Value) -> String {
+        let owner = ["phrase", "closest"].iter().find_map(|key| body.get(*key)?.as_u64());
+        let owner = owner.zip(procedure).and_then(|(id, procedure)| {
+            let phrase = procedure.phrases.get(usize::try_from(id).ok()?)?;
+            phrase.by.filter(|_| !matches!(phrase.used, Use::Call { .. }))
+        });
+        let name = match (track, owner) {
+            ("room", Some(role)) => role.name(),
+            ("room", None) => "room",
+            (track, _) => track,
+        };
+        let mut title: String = name.to_string();
+        if let Some(first) = title.get_mut(0..1) {
+            first.make_ascii_uppercase();
+        }
+        match self.report.people.get(name) {
+            Some(id) => format!("{title} {id}"),
+            None => title,
+        }
+    }
+
+    fn action(&mut self, line: &Line) {
+        let at = seconds(line.ms);
+        if self.state.is_some() {
+            let wrote = serde_json::from_value::<Action>(line.body.clone()).ok();
+            let given = self.due.pop_front();
+            if wrote.is_none() || wrote != given {
+                self.differs.get_or_insert(line.line);
+            }
+        }
+        match text(&line.body, "action") {
+            "say" => {
+                let saying = text(&line.body, "saying").to_string();
+                if saying == "reminder" {
+                    self.report.totals.reminders += 1;
+                    self.mark(line, "reminder", "nobody had answered: called again".into());
+                }
+                self.report.utterances.push(Utterance {
+                    number: 0,
+                    line: line.line,
+                    from: at,
+                    to: at,
+                    track: "tool".into(),
+                    speaker: "Tool".into(),
+                    text: text(&line.body, "text").to_string(),
+                    place: self.place(),
+                    saying: Some(saying),
+                    judged: None,
+                    altered: !line.sound,
+                });
+                if let Some(number) = line.body.get("utterance").and_then(Value::as_u64) {
+                    self.open.insert(number, self.report.utterances.len() - 1);
+                }
+            }
+            "note" => self.note(line),
+            "hush" => {}
+            "end" => self.report.outcome.word = text(&line.body, "outcome").to_string(),
+            other => self.mark(line, other, words::note(None, &line.body).unwrap_or_default()),
+        }
+    }
+
+    fn note(&mut self, line: &Line) {
+        let name = text(&line.body, "note").to_string();
+        let said = words::note(self.procedure, &line.body).unwrap_or_else(|| name.replace('-', " "));
+        let totals = &mut self.report.totals;
+        match name.as_str() {
+            "asked-again" => totals.asked_again += 1,
+            "too-soon" => totals.too_soon += 1,
+            "refused" => totals.refusals += 1,
+            "obeyed" => totals.calls += 1,
+            "held" => {
+                totals.holds += 1;
+                self.end_hold(seconds(line.ms));
+                self.hold = Some((seconds(line.ms), said.trim_start_matches("on hold: ").to_string()));
+            }
+            "carried-on" | "went-back" => self.end_hold(seconds(line.ms)),
+            _ => {}
+        }
+        if !matches!(name.as_str(), "counted" | "unheeded" | "step-done" | "answered") {
+            self.mark(line, &name, said.clone());
+        }
+        if let Some((index, names)) = &mut self.judging {
+            if let Some(judged) = &mut self.report.utterances[*index].judged {
+                if !judged.result_words.is_empty() {
+                    judged.result_words.push_str("; ");
+                }
+                judged.result_words.push_str(&said);
+            }
+            names.push(name);
+        }
+    }
+
+    fn end_hold(&mut self, at: f64) {
+        if let Some((from, why)) = self.hold.take() {
+            self.report.holds.push(Hold { from, to: at, why });
+        }
+    }
+
+    /// The notes on the latest utterance are complete.
+    fn settle_notes(&mut self) {
+        let Some((index, names)) = self.judging.take() else { return };
+        let Some(judged) = &mut self.report.utterances[index].judged else { return };
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        judged.result = words::became(&names);
+        if judged.result_words.is_empty() {
+            judged.result_words = "nothing followed".into();
+        }
+    }
+
+    fn finish(mut self, sources: &Sources) -> Report {
+        self.settle_notes();
+        let end = self.seconds;
+        self.end_visit(end);
+        self.end_hold(end);
+        // The tool was still speaking where the record stops.
+        for index in std::mem::take(&mut self.open).into_values() {
+            self.report.utterances[index].to = end;
+        }
+        if let Some(line) = self.differs {
+            self.doubt(format!(
+                "From line {line} on today's rules would have done otherwise than was done then (another version); \
+                 which phrases were expected may be wrong."
+            ));
+        }
+        let account = sources.reading.end().and_then(|end| serde_json::from_value(end.body.clone()).ok());
+        self.report.seconds = end;
+        self.fill_steps(account.as_ref());
+        self.fill_outcome(account.as_ref());
+        if let Some(account) = account {
+            self.report.cautions = account.cautions;
+            self.report.answers = account.answers;
+        }
+        if self.report.cautions.is_empty() {
+            self.report.cautions.push(CAUTION.to_string());
+        }
+        let mut report = self.report;
+        report
+            .utterances
+            .sort_by(|one, other| one.from.total_cmp(&other.from).then(one.line.cmp(&other.line)));
+        for (index, utterance) in report.utterances.iter_mut().enumerate() {
+            utterance.number = index + 1;
+        }
+        if report.visits.is_empty() {
+            report.visits = visits_from(&report.steps);
+        }
+        report
+    }
+
+    fn fill_steps(&mut self, account: Option<&Account>) {
+        let computed = self.state.as_ref().zip(self.procedure).map(|(state, procedure)| {
+            (0..procedure.steps.len()).map(|index| step_account(procedure, state, index)).collect::<Vec<_>>()
+        });
+        let accounts = match (account, computed) {
+            (Some(account), _) => account.steps.clone(),
+            (None, Some(computed)) => computed,
+            (None, None) => {
+                self.doubt("The table of steps is missing: the record has no account of them.".into());
+                Vec::new()
+            }
+        };
+        let too_soon = |place: &str, report: &Report| {
+            report.utterances.iter().any(|one| {
+                one.place == place
+                    && one.judged.as_ref().is_some_and(|judged| judged.result == Became::TooSoon)
+            })
+        };
+        for (index, account) in accounts.iter().enumerate() {
+            let given = self.procedure.and_then(|p| p.steps.iter().find(|step| step.id == account.id));
+            let soon = too_soon(&account.id, &self.report);
+            let rules = self.procedure.map(|procedure| procedure.rules.reminder_s);
+            let expected = Expected {
+                at_least_s: given.and_then(|step| step.at_least_s),
+                reminder_s: given.and_then(|step| step.reminder_s).or(rules),
+                verdict: match account.confirmed_ms {
+                    None => TimeVerdict::Unknown,
+                    Some(_) if soon => TimeVerdict::TooSoonOnce,
+                    Some(_) if account.reminders > 0 => TimeVerdict::Slow,
+                    Some(_) => TimeVerdict::AsExpected,
+                },
+            };
+            self.report.steps.push(step(index, account, expected));
+        }
+    }
+
+    fn fill_outcome(&mut self, account: Option<&Account>) {
+        let outcome = &mut self.report.outcome;
+        if let Some(account) = account {
+            outcome.word = account.outcome.name().to_string();
+        }
+        let count = |standing: Standing| self.report.steps.iter().filter(|s| s.standing == standing).count();
+        outcome.steps_done = count(Standing::Done);
+        outcome.steps_due = self.report.steps.len() - count(Standing::Skipped);
+        let how = match outcome.word.as_str() {
+            "completed" => "Completed",
+            "stopped" => "Stopped before the last step: somebody called stop",
+            "held" => "Left on hold before the last step",
+            "input-ended" => "Ended before the last step: there was no more sound to hear",
+            "interrupted" => "Interrupted before the last step",
+            "failed" => "Failed: something broke",
+            "unknown" => "Not known how it ended: the record stops before its end",
+            _ => "Ended in a way that this version does not know",
+        };
+        outcome.sentence = match outcome.steps_due {
+            0 => format!("{how}."),
+            due => format!("{how}. {} of {due} steps done.", outcome.steps_done),
+        };
+    }
+}
+
+/// Whether the event is about microphones that the session has.
+fn posts_fit(state: &State, event: &Event) -> bool {
+    match &event.what {
+        What::Heard(heard) => state.posts.contains(&heard.post) && heard.end_ms <= LONGEST_MS,
+        What::PostLost { post, .. } | What::PostBack { post } => state.posts.contains(post),
+        _ => true,
+    }
+}
+
+fn place_of(state: &State, procedure: &Procedure) -> (&'static str, Option<usize>, String) {
+    if let Some(index) = state.current_step().map(usize::from) {
+        let id = procedure.steps.get(index).map(|step| step.id.clone()).unwrap_or_default();
+        return ("step", Some(index), id);
+    }
+    match &state.phase {
+        Phase::Asking { question } => {
+            let question = procedure.questions.get(usize::from(*question));
+            ("question", None, question.map(|question| question.id.clone()).unwrap_or_default())
+        }
+        // By the name that the journal would give it, also a phase that is added later.
+        other => {
+            let phase = serde_json::to_value(other).ok();
+            let name = phase.as_ref().map(|phase| text(phase, "phase").to_string()).unwrap_or_default();
+            ("other", None, name)
+        }
+    }
+}
+
+fn step(index: usize, account: &StepAccount, expected: Expected) -> Step {
+    let ms = |ms: Option<u64>| ms.map(seconds);
+    Step {
+        number: index + 1,
+        id: account.id.clone(),
+        instruction: account.instruction.clone(),
+        critical: account.critical,
+        standing: match account {
+            StepAccount { skipped_by: Some(_), .. } => Standing::Skipped,
+            StepAccount { confirmed_ms: Some(_), .. } => Standing::Done,
+            StepAccount { started_ms: Some(_), .. } => Standing::Open,
+            _ => Standing::NotReached,
+        },
+        skipped_by: account.skipped_by.as_ref().map(|by| format!("{} = {}", by.question, by.answer)),
+        began: ms(account.started_ms),
+        read_back: ms(account.read_back_ms),
+        confirmed: ms(account.confirmed_ms),
+        seconds: account.seconds.filter(|seconds| seconds.is_finite()),
+        expected,
+        asked_again: account.repeats,
+        refusals: account.refusals,
+        reminders: account.reminders,
+        holds: account.holds,
+    }
+}
+
+/// Bands for a journal that could not be folded: from the account of its steps.
+fn visits_from(steps: &[Step]) -> Vec<Visit> {
+    let known = steps.iter().enumerate().filter_map(|(index, step)| {
+        let (from, to) = step.began.zip(step.confirmed)?;
+        (to > from).then(|| Visit {
+            from,
+            to,
+            kind: "step".into(),
+            step: Some(index),
+            place: step.id.clone(),
+        })
+    });
+    known.collect()
+}
+
+fn about(procedure: &Procedure) -> ProcedureInfo {
+    ProcedureInfo {
+        id: procedure.id.clone(),
+        title: procedure.title.clone(),
+        version: procedure.version.clone(),
+        language: procedure.language.clone(),
+        unit: procedure.unit.clone(),
+    }
+}
+
+fn folder_name(sources: &Sources) -> String {
+    let stated = sources.reading.lines.first().map(|line| text(&line.body, "session").to_string());
+    stated.filter(|stated| !stated.is_empty()).unwrap_or_else(|| {
+        let name = sources.verified.folder.file_name().unwrap_or_default();
+        name.to_string_lossy().into_owned()
+    })
+}
+
+fn record(sources: &Sources) -> Record {
+    let verified = sources.verified;
+    let (state, sentence) = match verified.state {
+        verify::State::Sound => ("sound", "The record is whole, and as it was written."),
+        verify::State::CutOff => ("cut-off", "The record stops early; what there is is as it was written."),
+        verify::State::Altered => {
+            ("altered", "The record was altered after it was written: do not rely on it.")
+        }
+    };
+    let findings = verified.findings.iter().map(|finding| {
+        let place = match finding.line {
+            Some(line) => format!("{}:{line}", finding.file),
+            None => finding.file.to_string(),
+        };
+        format!("{place}: {}", finding.what)
+    });
+    Record {
+        state: state.into(),
+        sentence: sentence.into(),
+        findings: findings.collect(),
+        lines: verified.lines,
+        digest: verified.digest.clone(),
+    }
+}
+
+fn doubts(sources: &Sources) -> Vec<String> {
+    let mut doubts = Vec::new();
+    if let Err(why) = &sources.procedure {
+        doubts.push(format!("The procedure can't be shown, nor which phrases were expected: {why}."));
+    }
+    if let Err(why) = &sources.audio {
+        doubts.push(format!("There is no sound to play: {why}."));
+    }
+    if let Some(first) = sources.reading.problems.first() {
+        doubts.push(format!(
+            "From line {} on the journal was altered: what is shown from there on may be wrong, and which phrases were \
+             expected is not known.",
+            first.line
+        ));
+    }
+    doubts
+}
