@@ -12,6 +12,7 @@ mod rehearse;
 mod run;
 mod session;
 mod soundcheck;
+mod trends;
 pub mod verify;
 
 use crate::failure::{ExitCode, Failure};
@@ -75,6 +76,8 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Compare many sessions: times, stumbles, training due
+    Trends(trends::TrendsArgs),
     /// Sign a session's last digest, or make a key to sign with
     Sign(keeping::SignArgs),
     /// Take one person's sound and name out of a record
@@ -136,6 +139,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Verify { session, digest, public_key, json } => {
             verify::run_signed(&session, json, digest.as_deref(), public_key.as_deref())
         }
+        Command::Trends(args) => trends::run(&args),
         Command::Sign(args) => keeping::run_sign(&args),
         Command::Redact(args) => keeping::run_redact(&args),
         Command::Prune(args) => keeping::run_prune(&args),
