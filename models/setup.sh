@@ -25,7 +25,7 @@ packages=(gcc libc6-dev make pkg-config libasound2-dev libspeechd-dev clang libc
 test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux
     pocketsphinx pocketsphinx-en-us pocketsphinx-testdata
     asterisk-core-sounds-en asterisk-core-sounds-en-g722
-    chromium)
+    chromium openssl)
 # Where Node.js comes from elsewhere than Debian, Debian's would push it out.
 command -v node >/dev/null || test_packages+=(nodejs)
 command -v npm >/dev/null || test_packages+=(npm)

@@ -17,4 +17,5 @@ pub mod record;
 pub mod screen;
 pub mod session;
 pub mod soundcheck;
+pub mod trends;
 pub mod voice;

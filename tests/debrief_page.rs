@@ -119,7 +119,7 @@ fn with_embed_there_is_one_file_with_the_sound_in_it() {
     run(&["debrief", text(&played.folder), "--embed", "--out", text(&page)]).exits(ExitCode::Done);
     let html = std::fs::read_to_string(&page).unwrap();
     assert_eq!(html.matches("src=\"data:audio/wav;base64,UklGR").count(), 4);
-    assert!(html.contains("media-src data:;"));
+    assert!(html.contains("media-src data:\""));
     assert!(!room.path().join("my page#1-audio").exists());
 }
 

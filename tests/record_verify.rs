@@ -18,7 +18,7 @@ fn after(change: impl FnOnce(&Path)) -> Report {
     change(&dir);
     let report = verify(&dir).unwrap();
     let mut text = Vec::new();
-    let code = cli::verify::run_to(&mut text, &dir, false, None).unwrap();
+    let code = cli::verify::run_to(&mut text, &dir, false, None, None).unwrap();
     assert!(String::from_utf8(text).unwrap().starts_with("record   "));
     let expected = match report.state {
         State::Sound => ExitCode::Done,
@@ -223,13 +223,13 @@ fn a_record_written_anew_is_found_by_the_noted_digest() {
     let digest = summary.journal_sha256;
     let code = |noted: &str| {
         let mut text = Vec::new();
-        let code = cli::verify::run_to(&mut text, &dir, true, Some(noted)).unwrap();
+        let code = cli::verify::run_to(&mut text, &dir, true, Some(noted), None).unwrap();
         serde_json::from_slice::<Value>(&text).unwrap();
         code
     };
     assert_eq!(code(&digest), ExitCode::Done);
     assert_eq!(code(&format!(" {}\n", digest[..16].to_uppercase())), ExitCode::Done);
-    let short = cli::verify::run_to(&mut Vec::new(), &dir, true, Some(&digest[..15])).unwrap_err();
+    let short = cli::verify::run_to(&mut Vec::new(), &dir, true, Some(&digest[..15]), None).unwrap_err();
     assert_eq!(short.code, ExitCode::Usage, "too short to prove anything: {short}");
     assert_eq!(code(&"0".repeat(64)), ExitCode::Tampered);
     assert_eq!(code(&format!("{digest}0")), ExitCode::Tampered);

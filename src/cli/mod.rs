@@ -6,11 +6,13 @@ mod completions;
 mod debrief;
 pub mod devices;
 mod hear;
+mod keeping;
 mod posts;
 mod rehearse;
 mod run;
 mod session;
 mod soundcheck;
+mod trends;
 pub mod verify;
 
 use crate::failure::{ExitCode, Failure};
@@ -59,17 +61,29 @@ enum Command {
     /// Check that a session's record is whole and unaltered
     #[command(after_help = "Examples:
   antiphon verify ~/.local/share/antiphon/sessions/20261124T231500Z-isolation-donning
-  antiphon verify SESSION --digest 5f2c...   also compare with a digest noted elsewhere")]
+  antiphon verify SESSION --digest 5f2c...   also compare with a digest noted elsewhere
+  antiphon verify SESSION --public-key unit.pem.pub   it must be signed with this key")]
     Verify {
         /// The session's folder
         session: PathBuf,
         /// The journal's last digest as it was noted elsewhere when the session ended
         #[arg(long, value_name = "SHA256")]
         digest: Option<String>,
+        /// The record must be signed with the key whose public part this is (see `sign`)
+        #[arg(long, value_name = "FILE")]
+        public_key: Option<PathBuf>,
         /// One JSON object on stdout
         #[arg(long)]
         json: bool,
     },
+    /// Compare many sessions: times, stumbles, training due
+    Trends(trends::TrendsArgs),
+    /// Sign a session's last digest, or make a key to sign with
+    Sign(keeping::SignArgs),
+    /// Take one person's sound and name out of a record
+    Redact(keeping::RedactArgs),
+    /// Delete sound and journal of old sessions; summaries are kept
+    Prune(keeping::PruneArgs),
     /// Write a session's debrief: a page to look at together, with its sound, captions and tables
     Debrief(debrief::DebriefArgs),
     /// Write a completion script for a shell to stdout
@@ -122,7 +136,13 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Rehearse(args) => rehearse::run(args),
         Command::Hear(args) => hear::run(args),
         Command::Devices { json } => devices::run(json),
-        Command::Verify { session, digest, json } => verify::run_against(&session, json, digest.as_deref()),
+        Command::Verify { session, digest, public_key, json } => {
+            verify::run_signed(&session, json, digest.as_deref(), public_key.as_deref())
+        }
+        Command::Trends(args) => trends::run(&args),
+        Command::Sign(args) => keeping::run_sign(&args),
+        Command::Redact(args) => keeping::run_redact(&args),
+        Command::Prune(args) => keeping::run_prune(&args),
         Command::Debrief(args) => debrief::run(args),
         Command::Completions { shell } => completions::run(shell, &mut self::command()),
     }

@@ -11,6 +11,7 @@ use crate::screen::big::Big;
 use crate::screen::plain::Plain;
 use crate::screen::Screen;
 use crate::session::DEFAULT_GRACE_MS;
+use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -32,6 +33,12 @@ pub struct SessionArgs {
     /// Name of this session's folder (default: the time and the procedure's id)
     #[arg(long, value_name = "NAME")]
     pub id: Option<String>,
+    /// Who is at a post, as a short id: worker=w7 or observer=o2 (kept with the record)
+    #[arg(long, value_name = "POST=ID", value_parser = person)]
+    pub who: Vec<(String, String)>,
+    /// Take whole names for --who too
+    #[arg(long)]
+    pub full_names: bool,
     /// One line an event instead of the large screen
     #[arg(long)]
     pub plain: bool,
@@ -51,6 +58,7 @@ impl SessionArgs {
         rehearsal: Option<String>,
         real_time: bool,
     ) -> Result<Keeper, Failure> {
+        let people = self.people()?;
         let root = match &self.sessions {
             Some(root) => root.clone(),
             None => SessionFolder::default_root()?,
@@ -70,6 +78,7 @@ impl SessionArgs {
             engine: ready.engine.clone(),
             voice,
             posts: posts.to_vec(),
+            people,
             grace_ms: DEFAULT_GRACE_MS,
             decoys: ready.decoys,
             rehearsal,
@@ -78,6 +87,27 @@ impl SessionArgs {
         let wall = if mode == "live" { WallClock::Real } else { WallClock::From(now) };
         let procedure = ready.procedure.clone();
         Ok(Keeper::open(procedure, &ready.source, folder, opening, wall, self.screen(real_time))?)
+    }
+
+    /// Who is there. Records outlive sessions: names go in only when that was wanted.
+    fn people(&self) -> Result<BTreeMap<String, String>, Failure> {
+        let mut people = BTreeMap::new();
+        for (post, id) in &self.who {
+            let short = id.len() <= LONGEST_ID
+                && id.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_.".contains(&b));
+            if !short && !self.full_names {
+                return Err(Failure::new(ExitCode::Usage, format!("--who {post}={id}: not a short id"))
+                    .why(format!("a short id is 1 to {LONGEST_ID} letters, digits, '-', '_' or '.', so that no name is kept"))
+                    .fix("give an id that only your unit can trace, or add --full-names"));
+            }
+            if people.insert(post.clone(), id.clone()).is_some() {
+                return Err(Failure::new(
+                    ExitCode::Usage,
+                    format!("--who {post}={id}: the {post} is named twice"),
+                ));
+            }
+        }
+        Ok(people)
     }
 
     /// The large screen in a terminal in real time, otherwise a line an event.
@@ -120,6 +150,18 @@ impl SessionArgs {
         for note in notes {
             tell(&format!("note: {note}"));
         }
+    }
+}
+
+/// Letters of a short id.
+const LONGEST_ID: usize = 12;
+
+fn person(text: &str) -> Result<(String, String), String> {
+    match text.split_once('=') {
+        Some((post @ ("worker" | "observer"), id)) if !id.trim().is_empty() && id.chars().count() <= 80 => {
+            Ok((post.to_string(), crate::screen::text::clean(id.trim()).into_owned()))
+        }
+        _ => Err("write worker=ID or observer=ID, for example worker=w7".to_string()),
     }
 }
 

@@ -3,7 +3,9 @@
 //! Owns the wording of the report and its exit code; must not judge anything itself.
 
 use crate::failure::{ExitCode, Failure};
+use crate::record::sign::read_public_key;
 use crate::record::verify::{verify, Finding, Report, State, Weight, SHORTEST_NOTE};
+use ed25519_dalek::VerifyingKey;
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
 
@@ -16,7 +18,19 @@ pub fn run(dir: &Path, json: bool) -> Result<ExitCode, Failure> {
 
 /// As `run`, and compares the last digest with one noted when the session ended (at least its first 16 digits).
 pub fn run_against(dir: &Path, json: bool, noted: Option<&str>) -> Result<ExitCode, Failure> {
-    run_to(&mut io::stdout().lock(), dir, json, noted)
+    run_to(&mut io::stdout().lock(), dir, json, noted, None)
+}
+
+/// As `run_against`, and demands a signature made with the key in this file.
+pub fn run_signed(
+    dir: &Path,
+    json: bool,
+    noted: Option<&str>,
+    key: Option<&Path>,
+) -> Result<ExitCode, Failure> {
+    let read = |path| read_public_key(path).map_err(|why| super::keeping::bad_key(path, why));
+    let key = key.map(read).transpose()?;
+    run_to(&mut io::stdout().lock(), dir, json, noted, key.as_ref())
 }
 
 /// As `run_against`, printing to `out`.
@@ -25,6 +39,7 @@ pub fn run_to(
     dir: &Path,
     json: bool,
     noted: Option<&str>,
+    key: Option<&VerifyingKey>,
 ) -> Result<ExitCode, Failure> {
     if let Some(short) = noted.map(str::trim).filter(|noted| noted.len() < SHORTEST_NOTE) {
         return Err(Failure::new(
@@ -37,7 +52,10 @@ pub fn run_to(
     if let Some(noted) = noted {
         report.compare_with(noted);
     }
-    let text = if json { as_json(&report)? } else { as_text(&report, noted.is_some()) };
+    if let Some(key) = key {
+        report.require_signature(key);
+    }
+    let text = if json { as_json(&report)? } else { as_text(&report, noted.is_some() || key.is_some()) };
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         // Whoever reads the report has seen enough (`| head`); the exit code still tells.
         Err(error) if error.kind() == ErrorKind::BrokenPipe => {}
@@ -99,7 +117,7 @@ fn as_text(report: &Report, compared: bool) -> String {
     }
     if report.state == State::Sound && !compared {
         text.push_str(
-            "\nOnly the digest, noted elsewhere when the session ended, shows that the whole record was not \
+            "\nOnly the digest, noted elsewhere when the session ended, or a signature shows that the whole record was not \
              written anew.\n",
         );
     }

@@ -16,6 +16,7 @@ use crate::screen::{LastHeard, Screen};
 use crate::session::{step, Action, Event, Note, Outcome, Standing, State, What};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// The tool waits for somebody who is speaking at most this long: a phrase of six words takes 3 s.
 const LONGEST_WAIT_MS: u64 = 4_000;
@@ -34,6 +35,9 @@ pub struct Opening {
     pub engine: String,
     pub voice: String,
     pub posts: Vec<Post>,
+    /// Who is at which post, as short ids; empty when it was not said.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub people: BTreeMap<String, String>,
     pub grace_ms: u64,
     /// Decoys listened for besides the phrases.
     pub decoys: usize,
@@ -229,6 +233,7 @@ impl Keeper {
             engine: self.opening.engine.clone(),
             voice: self.opening.voice.clone(),
             posts: self.opening.posts.iter().map(|post| post.name().to_string()).collect(),
+            people: self.opening.people.clone(),
             answers: answers(procedure, state),
             totals: totals(state, end_ms),
             audio: Some(AudioAccount {
@@ -318,7 +323,7 @@ fn skipped_by(procedure: &Procedure, state: &State, index: usize) -> Option<Skip
     })
 }
 
-fn answers(procedure: &Procedure, state: &State) -> std::collections::BTreeMap<String, String> {
+fn answers(procedure: &Procedure, state: &State) -> BTreeMap<String, String> {
     let pairs = procedure.questions.iter().zip(&state.answers);
     pairs
         .filter_map(|(question, answer)| {

@@ -28,19 +28,22 @@ pub fn render(report: &Report, shapes: &[Shape], sounds: &[Sound]) -> Result<Str
     Page::new(report, shapes, sounds).render()
 }
 
-/// The policy: no connection of any kind; the page's own styles and script, by digest; sound from beside or within.
-fn policy(styles: [&str; 2], script: &str, inside: bool) -> String {
+/// The policy: no connection of any kind; the page's own styles and script, by digest; sound from `media`.
+pub(crate) fn policy(styles: &[&str], script: &str, media: Option<&str>) -> String {
     let digest = |text: &str| {
         let sum = Sha256::digest(text.as_bytes());
         format!("'sha256-{}'", base64::engine::general_purpose::STANDARD.encode(sum))
     };
-    let media = if inside { "data:" } else { "'self' file:" };
-    let [one, other] = styles.map(digest);
-    format!(
-        "default-src 'none'; style-src {one} {other}; script-src {}; media-src {media}; base-uri 'none'; form-action \
-         'none'",
-        digest(script)
-    )
+    let styles: Vec<String> = styles.iter().map(|style| digest(style)).collect();
+    let mut policy =
+        format!("default-src 'none'; style-src {}; base-uri 'none'; form-action 'none'", styles.join(" "));
+    if !script.is_empty() {
+        let _ = write!(policy, "; script-src {}", digest(script));
+    }
+    if let Some(media) = media {
+        let _ = write!(policy, "; media-src {media}");
+    }
+    policy
 }
 
 impl<'a> Page<'a> {
@@ -65,7 +68,11 @@ impl<'a> Page<'a> {
             _ => ("bad", "\u{25a0}"),
         };
         Page {
-            policy: policy([STYLE, &places.css], SCRIPT, inside),
+            policy: policy(
+                &[STYLE, &places.css],
+                SCRIPT,
+                Some(if inside { "data:" } else { "'self' file:" }),
+            ),
             style: STYLE,
             script: SCRIPT,
             title: safe(title),
@@ -541,7 +548,7 @@ mod tests {
 
     #[test]
     fn the_policy_has_no_place_outside_and_names_the_script_by_digest() {
-        let policy = policy(["a", "b"], "abc", false);
+        let policy = policy(&["a", "b"], "abc", Some("file:"));
         // SHA-256 of 'abc' (FIPS 180-4) in base64.
         assert!(
             policy.contains("script-src 'sha256-ungWv48Bz+pBQUDeXa4iI7ADYaOWF3qctBD/YfIAFa0='"),

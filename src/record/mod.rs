@@ -6,13 +6,16 @@
 //!
 //! What a chain proves: a record that was edited, cut in the middle, reordered or shortened by hand is found. Whoever
 //! can rewrite the whole folder can also recompute every digest; against that only the last digest helps, noted
-//! elsewhere when the session ended (see [`verify::Report::compare_with`]).
+//! elsewhere when the session ended (see [`verify::Report::compare_with`]), or signed (see [`sign`]).
 
 pub mod chain;
 mod error;
 pub mod folder;
 pub mod journal;
+pub mod prune;
 pub mod read;
+pub mod redact;
+pub mod sign;
 pub mod summary;
 pub mod tracks;
 pub mod verify;

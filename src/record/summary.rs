@@ -69,6 +69,9 @@ pub struct Account {
     pub voice: String,
     /// The posts that were listened to, such as `worker` and `observer`.
     pub posts: Vec<String>,
+    /// Who was at which post, as short ids; empty when it was not said.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub people: BTreeMap<String, String>,
     /// In the order of the procedure, skipped ones included.
     pub steps: Vec<StepAccount>,
     /// Question id -> the answer's value.
@@ -174,6 +177,7 @@ fn example() -> Account {
         engine: "phones".to_owned(),
         voice: "rendered".to_owned(),
         posts: vec!["worker".to_owned(), "observer".to_owned()],
+        people: BTreeMap::from([("worker".to_owned(), "w7".to_owned())]),
         steps: vec![StepAccount {
             id: "gown".to_owned(),
             instruction: "Gown on.".to_owned(),

@@ -6,7 +6,9 @@
 
 use super::chain::{sha256_file, sha256_hex};
 use super::folder::{AUDIO, JOURNAL, PROCEDURE, SUMMARY};
+use super::prune::PRUNED;
 use super::read::{self, Line, Reading, Tail};
+use super::sign;
 use super::{Account, RecordError};
 use crate::audio::RATE;
 use chrono::{DateTime, FixedOffset};
@@ -102,6 +104,13 @@ impl Report {
         self.settle();
     }
 
+    /// Accepts only a record that was signed with this key.
+    pub fn require_signature(&mut self, key: &ed25519_dalek::VerifyingKey) {
+        self.findings.retain(|finding| finding.file != sign::SIGNATURE);
+        self.findings.extend(sign::check(&self.folder, self.digest.as_deref(), Some(key)));
+        self.settle();
+    }
+
     fn settle(&mut self) {
         self.findings.sort_by_key(|finding| std::cmp::Reverse(finding.weight));
         self.state = match self.findings.first().map(|finding| finding.weight) {
@@ -127,6 +136,11 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
             if summary.is_none() {
                 return Err(no_session("there is no journal.jsonl in it"));
             }
+            if dir.join(PRUNED).exists() {
+                return Err(no_session(
+                    "the record was deleted on purpose (prune); its summary.json is kept",
+                ));
+            }
             check.find(Weight::Altered, JOURNAL, None, "is missing, though there is a summary of it");
             Reading { lines: Vec::new(), problems: Vec::new(), tail: Tail::Whole }
         }
@@ -137,6 +151,7 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     check.summary(&reading, summary.as_deref());
     let audio = check.audio(&reading)?;
     let last = reading.lines.last();
+    check.findings.extend(sign::check(dir, last.map(|line| line.digest.as_str()), None));
     let mut report = Report {
         folder: dir.to_owned(),
         state: State::Sound,
@@ -179,6 +194,15 @@ impl Check<'_> {
     fn journal(&mut self, reading: &Reading) {
         for problem in &reading.problems {
             self.find(Weight::Altered, JOURNAL, Some(problem.line), &problem.what);
+        }
+        for line in reading.lines.iter().filter(|line| line.kind == "note") {
+            if let Some(post) = line.body.pointer("/redaction/post").and_then(Value::as_str) {
+                let what = format!(
+                    "the record was made anew: the {post} was taken out of it on {}",
+                    line.at.date_naive()
+                );
+                self.find(Weight::Note, JOURNAL, Some(line.line), what);
+            }
         }
         if let Tail::CutOff { line, what } = &reading.tail {
             self.find(Weight::CutOff, JOURNAL, Some(*line).filter(|&line| line > 0), what);

@@ -1,10 +1,9 @@
 // Looks at a debrief page as people do: node page.mjs PAGE SCHEMA
 // Every check is told by name; the exit code is 1 when one failed.
-import { withPage } from './browser.mjs';
+import { forEverybody, withPage } from './browser.mjs';
 import Ajv from 'ajv/dist/2020.js';
 import webvtt from 'webvtt-parser';
 import { readFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
 import { pathToFileURL } from 'node:url';
 
 const [page, report, schema] = process.argv.slice(2);
@@ -121,27 +120,7 @@ await withPage({}, async (tab) => {
   check(refused && errors.some((text) => /Content.Security.Policy/i.test(text)), 'the policy forbids connections', errors.join(' | '));
 });
 
-// ---- for everybody ----
-
-const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
-for (const scheme of ['light', 'dark']) {
-  await withPage({ colorScheme: scheme, bypassCSP: true }, async (tab) => {
-    await tab.goto(address);
-    await tab.evaluate(axe);
-    const found = await tab.evaluate(() => window.axe.run(document, {
-      runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
-    }));
-    const told = found.violations.map((one) => `${one.id}: ${one.nodes.slice(0, 2).map((node) => node.html.slice(0, 160)).join(' / ')}`);
-    check(found.violations.length === 0, `axe-core finds no violation (${scheme}, ${found.passes.length} rules passed)`, told.join(' | '));
-  });
-}
-for (const width of [640, 320]) {
-  await withPage({ viewport: { width, height: 700 } }, async (tab) => {
-    await tab.goto(address);
-    const wide = await tab.evaluate(() => document.documentElement.scrollWidth);
-    check(wide <= width, `nothing is cut off at ${width} pixels (1280 at ${(128000 / width).toFixed(0)} %)`, String(wide));
-  });
-}
+await forEverybody(address, check);
 await withPage({ javaScriptEnabled: false }, async (tab) => {
   await tab.goto(address);
   check(await tab.locator('audio').first().isVisible() && await tab.locator('#talk').isVisible(), 'without scripts the page reads and plays');

@@ -52,6 +52,7 @@ pub fn play(root: &Path, id: &str, source: &str, slips: &[Slip]) -> Played {
         engine: "none".into(),
         voice: "tones".into(),
         posts: vec![Post::Worker, Post::Observer],
+        people: [("worker".to_string(), "w7".to_string()), ("observer".to_string(), "o2".to_string())].into(),
         grace_ms: 250,
         decoys: 0,
         rehearsal: None,

@@ -57,6 +57,7 @@ pub fn account(audio_sha256: Option<String>) -> Account {
         engine: "phones".to_owned(),
         voice: "rendered".to_owned(),
         posts: vec!["room".to_owned()],
+        people: BTreeMap::new(),
         steps: vec![step],
         answers: BTreeMap::from([("apron".to_owned(), "no".to_owned())]),
         totals: Totals { seconds: 3.0, stops: 1, calls: 1, ..Totals::default() },

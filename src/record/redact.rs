@@ -1,0 +1,258 @@
+//! Taking one person out of a record: their microphone's track becomes silence, their name goes, and the chain is made anew
+//! with a line that says so.
+//!
+//! Owns what a redaction changes and the order in which files are replaced. The phrases heard stay: they are the
+//! procedure's words. Must not be given a record that was altered: it would come out looking whole.
+
+use super::chain::{compose, Event, NOTHING_BEFORE};
+use super::folder::{create_private, AUDIO, JOURNAL, SUMMARY};
+use super::journal::END;
+use super::read::{self, Line};
+use super::sign::SIGNATURE;
+use super::verify::{verify, State};
+use super::RecordError;
+use crate::audio::RATE;
+use chrono::{DateTime, FixedOffset, SecondsFormat};
+use hound::{WavReader, WavWriter};
+use serde_json::{json, Map, Value};
+use std::fs::{self, File};
+use std::io::{self, BufReader, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// What stands where a name was.
+pub const REMOVED: &str = "removed";
+
+/// What was done.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Redacted {
+    /// Seconds of sound that are silence now.
+    pub seconds: f64,
+    /// Whether there was a name to remove.
+    pub named: bool,
+    /// Files made from the record before, which had the person in them too.
+    pub deleted: Vec<PathBuf>,
+    /// The new last digest.
+    pub digest: String,
+}
+
+#[derive(Debug)]
+pub enum Refused {
+    Record(RecordError),
+    /// The record was altered.
+    Altered,
+    /// There is no such post, but these.
+    NoSuchPost(Vec<String>),
+}
+
+impl From<RecordError> for Refused {
+    fn from(error: RecordError) -> Refused {
+        Refused::Record(error)
+    }
+}
+
+const DOING: &str = "redact the record";
+
+/// Takes the person at `post` out of the session in `folder`. Nothing is replaced until everything is written.
+pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Redacted, Refused> {
+    let verified = verify(folder)?;
+    if verified.state == State::Altered {
+        return Err(Refused::Altered);
+    }
+    let reading = read::read(&folder.join(JOURNAL))?;
+    let posts = posts(&reading.lines);
+    if !posts.iter().any(|known| known == post) {
+        return Err(Refused::NoSuchPost(posts));
+    }
+    let io = |path: &Path, error: io::Error| RecordError::io(DOING, path, error);
+    let audio = folder.join(AUDIO);
+    let new_audio = folder.join(".audio.wav.part");
+    let seconds = match posts.iter().position(|known| known == post) {
+        Some(channel) if audio.exists() => {
+            silence(&audio, &new_audio, channel).map_err(|error| io(&audio, error))?
+        }
+        _ => 0.0,
+    };
+    let silenced = new_audio.exists();
+    let audio_sha256 = match silenced {
+        true => Some(super::chain::sha256_file(&new_audio).map_err(|error| io(&new_audio, error))?),
+        false => None,
+    };
+    let change = Change { post, at, audio_sha256, old_digest: verified.digest.as_deref() };
+    let sealed = change.journal(&reading.lines)?;
+    let new_journal = folder.join(".journal.jsonl.part");
+    write_part(&new_journal, &sealed.bytes).map_err(|error| io(&new_journal, error))?;
+    let summary = folder.join(SUMMARY);
+    let new_summary = folder.join(".summary.json.part");
+    if let Some(bytes) = sealed.summary {
+        write_part(&new_summary, &bytes).map_err(|error| io(&new_summary, error))?;
+    }
+    for (new, old) in [(&new_audio, &audio), (&new_journal, &folder.join(JOURNAL)), (&new_summary, &summary)]
+    {
+        if new.exists() {
+            fs::rename(new, old).map_err(|error| io(old, error))?;
+        }
+    }
+    let deleted = delete_derived(folder).map_err(|error| io(folder, error))?;
+    Ok(Redacted { seconds, named: sealed.named, deleted, digest: sealed.digest })
+}
+
+fn write_part(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = create_private(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
+
+fn posts(lines: &[Line]) -> Vec<String> {
+    let posts = lines.first().and_then(|line| line.body.get("posts")).and_then(Value::as_array);
+    posts.into_iter().flatten().filter_map(|post| Some(post.as_str()?.to_string())).collect()
+}
+
+/// Copies the sound with one channel silent. Returns its length.
+fn silence(from: &Path, to: &Path, channel: usize) -> io::Result<f64> {
+    let wrong = |error: hound::Error| match error {
+        hound::Error::IoError(error) => error,
+        other => io::Error::other(other.to_string()),
+    };
+    let reader = WavReader::new(BufReader::new(File::open(from)?)).map_err(wrong)?;
+    let spec = reader.spec();
+    let channels = usize::from(spec.channels);
+    let mut writer = WavWriter::new(BufWriter::new(create_private(to)?), spec).map_err(wrong)?;
+    let mut count = 0usize;
+    // A file that was cut off ends in the middle: what is there is kept.
+    for sample in reader.into_samples::<i16>().map_while(Result::ok) {
+        let sample = if count % channels == channel { 0 } else { sample };
+        writer.write_sample(sample).map_err(wrong)?;
+        count += 1;
+    }
+    while !count.is_multiple_of(channels) {
+        writer.write_sample(0i16).map_err(wrong)?;
+        count += 1;
+    }
+    writer.finalize().map_err(wrong)?;
+    File::open(to)?.sync_all()?;
+    Ok((count / channels) as f64 / f64::from(RATE))
+}
+
+/// What is changed in the journal.
+struct Change<'a> {
+    post: &'a str,
+    at: DateTime<FixedOffset>,
+    audio_sha256: Option<String>,
+    old_digest: Option<&'a str>,
+}
+
+struct Sealed {
+    bytes: Vec<u8>,
+    /// `None` when the journal has no end.
+    summary: Option<Vec<u8>>,
+    digest: String,
+    named: bool,
+}
+
+impl Change<'_> {
+    /// The journal made anew: every line as it was but for the name, then the note, then the end.
+    fn journal(&self, lines: &[Line]) -> Result<Sealed, RecordError> {
+        let mut sealed =
+            Sealed { bytes: Vec::new(), summary: None, digest: NOTHING_BEFORE.to_string(), named: false };
+        let mut n = 0;
+        let mut noted = false;
+        let last_ms = lines.last().map_or(0, |line| line.ms);
+        for line in lines {
+            let mut body = line.body.clone();
+            sealed.named |= self.unname(&mut body);
+            if line.kind == END {
+                self.note(&mut sealed, &mut n, line.ms)?;
+                noted = true;
+                self.end(&mut body);
+            }
+            append(&mut sealed, &mut n, line.at, line.ms, &line.kind, &body)?;
+            if line.kind == END {
+                sealed.summary = Some(summary(&body, n, &sealed.digest)?);
+            }
+        }
+        if !noted {
+            self.note(&mut sealed, &mut n, last_ms)?;
+        }
+        Ok(sealed)
+    }
+
+    fn unname(&self, body: &mut Value) -> bool {
+        let Some(name) = body.get_mut("people").and_then(|people| people.get_mut(self.post)) else {
+            return false;
+        };
+        *name = json!(REMOVED);
+        true
+    }
+
+    fn note(&self, sealed: &mut Sealed, n: &mut u64, ms: u64) -> Result<(), RecordError> {
+        let body = json!({
+            "note": format!("the {}'s sound was silenced and their name removed", self.post),
+            "redaction": {
+                "post": self.post,
+                "at": self.at.to_rfc3339_opts(SecondsFormat::Secs, true),
+                "journal_sha256_before": self.old_digest,
+            },
+        });
+        append(sealed, n, self.at, ms, "note", &body)
+    }
+
+    fn end(&self, body: &mut Value) {
+        let Some(body) = body.as_object_mut() else { return };
+        if let (Some(sha256), true) = (&self.audio_sha256, body.contains_key("audio_sha256")) {
+            body.insert("audio_sha256".into(), json!(sha256));
+        }
+        if let Some(cautions) = body.get_mut("cautions").and_then(Value::as_array_mut) {
+            let date = self.at.format("%Y-%m-%d");
+            cautions.push(json!(format!(
+                "The {}'s sound was silenced on {date}; the record was made anew.",
+                self.post
+            )));
+        }
+    }
+}
+
+fn append(
+    sealed: &mut Sealed,
+    n: &mut u64,
+    at: DateTime<FixedOffset>,
+    ms: u64,
+    kind: &str,
+    body: &Value,
+) -> Result<(), RecordError> {
+    *n += 1;
+    let (line, digest) = compose(&Event { n: *n, at, ms, kind }, body, &sealed.digest)?;
+    sealed.bytes.extend_from_slice(&line);
+    sealed.digest = digest;
+    Ok(())
+}
+
+/// The summary that fits the new closing line.
+fn summary(account: &Value, lines: u64, digest: &str) -> Result<Vec<u8>, RecordError> {
+    let mut summary: Map<String, Value> = account.as_object().cloned().unwrap_or_default();
+    summary.insert("journal_lines".into(), json!(lines));
+    summary.insert("journal_sha256".into(), json!(digest));
+    let mut bytes = serde_json::to_vec_pretty(&summary)
+        .map_err(|error| RecordError::Event { kind: SUMMARY.to_owned(), why: error.to_string() })?;
+    bytes.push(b'\n');
+    Ok(bytes)
+}
+
+/// Deletes what was made from the record: debriefs have the sound in them, and a signature no longer fits.
+fn delete_derived(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    let mut deleted = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let path = entry?.path();
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        if !name.starts_with("debrief") && name != SIGNATURE {
+            continue;
+        }
+        if path.is_dir() {
+            fs::remove_dir_all(&path)?;
+        } else {
+            fs::remove_file(&path)?;
+        }
+        deleted.push(path);
+    }
+    deleted.sort();
+    Ok(deleted)
+}
