@@ -8,6 +8,7 @@ mod hear;
 mod posts;
 mod rehearse;
 mod run;
+mod schema;
 mod session;
 mod soundcheck;
 pub mod verify;
@@ -68,6 +69,12 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Print the JSON Schema of procedure files
+    #[command(after_help = "Examples:
+  antiphon schema > procedure.schema.json
+A procedure names it in its first line, for editors that complete and check while you type:
+  #:schema procedure.schema.json")]
+    Schema,
     /// Write a completion script for a shell to stdout
     Completions {
         /// bash, zsh, fish, elvish or powershell
@@ -119,6 +126,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Hear(args) => hear::run(args),
         Command::Devices { json } => devices::run(json),
         Command::Verify { session, digest, json } => verify::run_against(&session, json, digest.as_deref()),
+        Command::Schema => schema::run(),
         Command::Completions { shell } => completions::run(shell, &mut self::command()),
     }
 }
