@@ -1,14 +1,32 @@
 //! Whatever is in a file, reading it ends in a procedure or in problems, never in a panic.
 
+mod procedure_base;
+
 use antiphon::procedure::parse::{parse, MAX_PHRASES};
-use antiphon::procedure::Procedure;
+use antiphon::procedure::{Procedure, Then};
+use procedure_base::EVERYTHING;
 use proptest::prelude::*;
 
 const SHIPPED: &str = include_str!("../procedures/isolation-donning.toml");
 
 /// What every module relies on in a procedure that exists.
 fn assert_sound(procedure: &Procedure) {
-    assert!(!procedure.steps.is_empty() && !procedure.cautions.is_empty());
+    assert!(!procedure.main_steps().is_empty() && !procedure.cautions.is_empty());
+    for contingency in &procedure.contingencies {
+        assert!(!contingency.call.is_empty() && contingency.steps.end <= procedure.steps.len());
+        match contingency.then {
+            Then::Return => assert!(!contingency.steps.is_empty()),
+            Then::Restart { step } => assert!(usize::from(step) < procedure.own_steps),
+            Then::Exit { exit } => assert!(!procedure.exits[usize::from(exit)].steps.is_empty()),
+        }
+    }
+    for (index, step) in procedure.steps.iter().enumerate() {
+        assert!(procedure.range(procedure.part_of(index)).contains(&index), "step {}", step.id);
+        assert!(step.hold_point.as_ref().is_none_or(|point| !point.release.is_empty()));
+        let mine =
+            |id: &antiphon::procedure::PhraseId| procedure.phrase(*id).by == Some(step.by.reads_back());
+        assert!(step.read_back.iter().all(mine), "step {}", step.id);
+    }
     assert!(procedure.phrases.len() <= MAX_PHRASES);
     let phrase = |id: &antiphon::procedure::PhraseId| usize::from(id.0) < procedure.phrases.len();
     for step in &procedure.steps {
@@ -56,8 +74,8 @@ fn harm() -> impl Strategy<Value = Harm> {
     ]
 }
 
-fn harmed(harms: &[Harm]) -> String {
-    let mut bytes = SHIPPED.as_bytes().to_vec();
+fn harmed(source: &str, harms: &[Harm]) -> String {
+    let mut bytes = source.as_bytes().to_vec();
     for harm in harms {
         let end = |from: usize, length: usize| (from + length).min(bytes.len());
         match harm {
@@ -105,6 +123,16 @@ fn line() -> impl Strategy<Value = String> {
         "tries",
         "phrases",
         "stop",
+        "hold_point",
+        "release",
+        "expected_s",
+        "call",
+        "then",
+        "restart_at",
+        "exit",
+        "words",
+        "digits",
+        "opening",
     ]);
     let value = prop::sample::select(vec![
         "\"en\"",
@@ -123,6 +151,11 @@ fn line() -> impl Strategy<Value = String> {
         "\"\\u0000\"",
         "[[[]]]",
         "\"worker\"",
+        "\"restart\"",
+        "\"exit\"",
+        "\"all {a} is {b} well\"",
+        "\"{a\"",
+        "2",
     ]);
     let header = prop::sample::select(vec![
         "[procedure]",
@@ -136,13 +169,20 @@ fn line() -> impl Strategy<Value = String> {
         "[[step]]",
         "[step]",
         "[question.answer]",
+        "[slot.a]",
+        "[slot]",
+        "[say]",
+        "[[contingency]]",
+        "[[contingency.step]]",
+        "[[exit]]",
+        "[[exit.step]]",
     ]);
     prop_oneof![2 => (key, value).prop_map(|(key, value)| format!("{key} = {value}\n")),
                 1 => header.prop_map(|header| format!("{header}\n"))]
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2_000))]
+    #![proptest_config(ProptestConfig::with_cases(10_000))]
 
     #[test]
     fn any_text_at_all_is_read_without_a_panic(source in any::<String>()) {
@@ -156,14 +196,19 @@ proptest! {
 
     #[test]
     fn the_shipped_procedure_harmed_is_read_without_a_panic(harms in prop::collection::vec(harm(), 1..8)) {
-        read(&harmed(&harms));
+        read(&harmed(SHIPPED, &harms));
+    }
+
+    #[test]
+    fn a_procedure_with_every_key_harmed_is_read_without_a_panic(harms in prop::collection::vec(harm(), 1..8)) {
+        read(&harmed(EVERYTHING, &harms));
     }
 }
 
 #[test]
 fn the_shipped_procedure_unharmed_is_good() {
     assert_sound(&parse(SHIPPED, "isolation-donning.toml").unwrap());
-    assert_eq!(harmed(&[]), SHIPPED);
+    assert_eq!(harmed(SHIPPED, &[]), SHIPPED);
 }
 
 #[test]

@@ -4,11 +4,11 @@ mod procedure_base;
 
 use antiphon::failure::{ExitCode, Failure};
 use antiphon::procedure::parse::{
-    load, parse, shared_microphone_problems, MAX_ANSWERS, MAX_BYTES, MAX_DECOYS, MAX_PHRASES, MAX_QUESTIONS,
-    MAX_STEPS,
+    load, parse, shared_microphone_problems, KEYS, MAX_ANSWERS, MAX_BYTES, MAX_CALLS, MAX_CONTINGENCIES,
+    MAX_DECOYS, MAX_EXITS, MAX_PHRASES, MAX_QUESTIONS, MAX_STEPS, MAX_WAYS,
 };
-use antiphon::procedure::{Call, Place, Role, Rules, Use};
-use procedure_base::{edit, BASE};
+use antiphon::procedure::{Call, Part, Place, Role, Rules, Then, Use};
+use procedure_base::{edit, BASE, EVERYTHING};
 use std::path::Path;
 
 #[test]
@@ -276,17 +276,46 @@ fn a_file_of_more_than_a_megabyte_is_refused() {
         "FILE: the file is larger than 1 MB\n  why: no procedure is that long\n  \
          do:  check that this is a procedure"
     );
+    assert!(load_says(&vec![b'#'; 10_000_000]).contains("the file is larger than 1 MB"));
     assert!(load_says(&vec![b'#'; 1_000_000]).contains("there are no steps"));
 }
 
+fn page() -> String {
+    std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/procedures.md")).unwrap()
+}
+
+/// The examples of the format page, in their order.
+fn blocks(page: &str) -> Vec<&str> {
+    page.split("```toml\n").skip(1).map(|block| block.split("```").next().expect("split gives one")).collect()
+}
+
 #[test]
-fn the_examples_of_the_format_page_make_a_good_procedure_together() {
-    let page =
-        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/procedures.md")).unwrap();
-    let blocks = page.split("```toml\n").skip(1);
-    let source: String = blocks.map(|block| block.split("```").next().expect("split gives one")).collect();
+fn the_example_of_the_format_page_is_good_after_every_block() {
+    let page = page();
+    let blocks = blocks(&page);
+    assert_eq!(blocks.len(), 7);
+    for count in 1..=blocks.len() {
+        let source = blocks[..count].concat();
+        parse(&source, "docs/procedures.md").unwrap_or_else(|errors| panic!("{count} blocks: {errors}"));
+    }
+}
+
+#[test]
+fn the_example_of_the_format_page_grows_to_everything() {
+    let page = page();
+    let source = blocks(&page).concat();
     let procedure = parse(&source, "docs/procedures.md").unwrap_or_else(|errors| panic!("{errors}"));
-    assert_eq!((procedure.steps.len(), procedure.questions.len()), (2, 1));
+    assert_eq!((procedure.main_steps().len(), procedure.questions.len()), (6, 1));
+    assert_eq!((procedure.contingencies.len(), procedure.exits.len()), (3, 1));
+    // Every key of every table is shown or named.
+    for (table, keys) in KEYS {
+        for key in *keys {
+            let shown = page.contains(&format!("{key} = ")) || page.contains(&format!("`{key}`"));
+            let listed = page.contains(&format!("[[contingency.{key}]]"))
+                || page.contains(&format!("[[question.{key}]]"));
+            assert!(shown || listed, "{key} of {table}");
+        }
+    }
     assert_eq!(procedure.rules, Rules::default());
     for call in Call::ALL {
         let first = |phrases: &[antiphon::procedure::Phrase]| {
@@ -297,8 +326,50 @@ fn the_examples_of_the_format_page_make_a_good_procedure_together() {
     }
     let limits = format!(
         "{MAX_STEPS} steps, {MAX_QUESTIONS} questions with {MAX_ANSWERS} answers each, {MAX_PHRASES} phrases, \
-         {MAX_DECOYS} decoys, 1000 characters a text, {} MB a file",
+         {MAX_DECOYS} decoys, {MAX_CONTINGENCIES} contingencies with {MAX_CALLS} phrases each, {MAX_EXITS} exits, \
+         {MAX_WAYS} phrases from one with slots, 1000 characters a text, {} MB a file",
         MAX_BYTES / 1_000_000
     );
-    assert!(page.contains(&limits), "{limits}");
+    let words: Vec<&str> = page.split_whitespace().collect();
+    assert!(words.join(" ").contains(&limits), "{limits}");
+}
+
+#[test]
+fn a_slot_makes_one_phrase_for_each_way_to_fill_it_and_keeps_its_values() {
+    let procedure = parse(EVERYTHING, "all.toml").unwrap_or_else(|errors| panic!("{errors}"));
+    let gloves = &procedure.steps[0];
+    let texts: Vec<&str> = gloves.read_back.iter().map(|id| procedure.phrase(*id).text.as_str()).collect();
+    assert_eq!(texts, ["gloves on size small", "gloves on size medium", "gloves on size large"]);
+    assert_eq!(gloves.confirm.len(), 3 + 100);
+    let last = procedure.phrase(*gloves.confirm.last().expect("there are some"));
+    assert_eq!(last.text, "box number nine nine");
+    assert_eq!(last.values(), [("tag".to_owned(), "99".to_owned())]);
+}
+
+#[test]
+fn steps_of_contingencies_and_exits_stand_after_the_procedures_own() {
+    let procedure = parse(EVERYTHING, "all.toml").unwrap_or_else(|errors| panic!("{errors}"));
+    let ids: Vec<&str> = procedure.steps.iter().map(|step| step.id.as_str()).collect();
+    assert_eq!(ids, ["gloves", "hose", "new-glove", "walk"]);
+    assert_eq!(procedure.main_steps().len(), 2);
+    assert_eq!(procedure.range(Part::Contingency(0)), 2..3);
+    assert_eq!(procedure.range(Part::Contingency(1)), 3..3);
+    assert_eq!(procedure.part_of(3), Part::Exit(0));
+    let then: Vec<Then> = procedure.contingencies.iter().map(|one| one.then).collect();
+    assert_eq!(then, [Then::Return, Then::Restart { step: 0 }, Then::Exit { exit: 0 }]);
+    let hose = &procedure.steps[1];
+    assert_eq!(procedure.phrase(hose.read_back[0]).by, Some(Role::Observer));
+    assert_eq!(procedure.phrase(hose.confirm[0]).by, Some(Role::Worker));
+    // Both can refuse, since each has something to confirm.
+    assert_eq!(procedure.phrase(hose.refuse[0]).by, None);
+}
+
+#[test]
+fn right_to_left_and_combining_letters_are_read_as_they_stand() {
+    let source = edit("both wrists covered", "שני פרקי הידיים מכוסים e\u{301}");
+    let procedure = parse(&source, "demo.toml").unwrap();
+    assert_eq!(procedure.steps[0].look, "שני פרקי הידיים מכוסים e\u{301}");
+    let phrase = edit("inner gloves on", "כפפות פנימיות cafe\u{301}");
+    let procedure = parse(&phrase, "demo.toml").unwrap();
+    assert_eq!(procedure.phrase(procedure.steps[0].read_back[0]).text, "כפפות פנימיות caf\u{e9}");
 }

@@ -56,6 +56,8 @@ fn session(root: &Path, n: usize, seconds: &[f64], worker: &str, outcome: Outcom
             ..Totals::default()
         },
         steps,
+        contingencies: Vec::new(),
+        exit: None,
         audio: None,
         audio_sha256: None,
         cautions: vec!["Training aid.".into()],

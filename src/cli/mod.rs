@@ -10,6 +10,7 @@ mod keeping;
 mod posts;
 mod rehearse;
 mod run;
+mod schema;
 mod session;
 mod soundcheck;
 mod trends;
@@ -86,6 +87,12 @@ enum Command {
     Prune(keeping::PruneArgs),
     /// Write a session's debrief: a page to look at together, with its sound, captions and tables
     Debrief(debrief::DebriefArgs),
+    /// Print the JSON Schema of procedure files
+    #[command(after_help = "Examples:
+  antiphon schema > procedure.schema.json
+A procedure names it in its first line, for editors that complete and check while you type:
+  #:schema procedure.schema.json")]
+    Schema,
     /// Write a completion script for a shell to stdout
     Completions {
         /// bash, zsh, fish, elvish or powershell
@@ -144,6 +151,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Redact(args) => keeping::run_redact(&args),
         Command::Prune(args) => keeping::run_prune(&args),
         Command::Debrief(args) => debrief::run(args),
+        Command::Schema => schema::run(),
         Command::Completions { shell } => completions::run(shell, &mut self::command()),
     }
 }

@@ -29,7 +29,7 @@ A script says what goes wrong (docs/rehearsal.md):
   [[slip]]
   step = \"gown\"
   who = \"worker\"
-  kind = \"wrong\"   # silence, chatter, early, refusal, hold, stop, say-again, go-back
+  kind = \"wrong\"   # silence, chatter, early, refusal, hold, stop, say-again, go-back, contingency
   say = \"gown is open\"
   [[slip]]
   step = \"gown\"

@@ -5,12 +5,12 @@ use crate::conduct::keeper::{Keeper, Opening, WallClock};
 use crate::conduct::set_up::{EngineName, Ready};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
-use crate::record::summary::Outcome;
+use crate::record::summary::{Outcome, StepAccount};
 use crate::record::{SessionFolder, Summary};
 use crate::screen::big::Big;
 use crate::screen::plain::Plain;
 use crate::screen::Screen;
-use crate::session::DEFAULT_GRACE_MS;
+use crate::session::{Ending, DEFAULT_GRACE_MS};
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -180,7 +180,23 @@ fn closing_words(summary: &Summary, folder: &std::path::Path) -> String {
         totals.reminders,
         totals.holds
     ));
-    for step in account.steps.iter().filter(|step| step.confirmed_ms.is_none() && step.skipped_by.is_none()) {
+    for contingency in &account.contingencies {
+        let ending = match contingency.ending {
+            Some(Ending::Returned) => "done, and back to the procedure",
+            Some(Ending::Restarted) => "done, and steps of the procedure done again",
+            Some(Ending::CalledAgain) => "called once more",
+            Some(Ending::Exited) => "led out",
+            Some(Ending::Cancelled) => "called by mistake",
+            None => "not finished",
+        };
+        lines.push(format!(
+            "contingency: {}, called by the {}, {ending}",
+            contingency.title, contingency.called_at
+        ));
+    }
+    let exit = account.exit.iter().flat_map(|exit| &exit.steps);
+    let undone = |step: &&StepAccount| step.confirmed_ms.is_none() && step.skipped_by.is_none();
+    for step in account.steps.iter().chain(exit).filter(undone) {
         lines.push(format!("not done: {}", step.id));
     }
     lines.push(format!("record: {}", folder.display()));

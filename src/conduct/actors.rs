@@ -4,7 +4,7 @@
 //! Owns who says what and when. Must not know how speech is made or heard: it hands out texts with times.
 
 use crate::procedure::parse::{place_of, Problem};
-use crate::procedure::{Call, Place, Procedure, Role, Use};
+use crate::procedure::{Call, Contingency, PhraseId, Place, Procedure, Role, Use};
 use crate::session::{Action, HoldWhy, Phase, State};
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -39,11 +39,16 @@ pub enum SlipKind {
     Stop,
     SayAgain,
     GoBack,
+    /// Calls a contingency: `contingency` is its id.
+    Contingency,
 }
 
 impl SlipKind {
     fn is_call(self) -> bool {
-        matches!(self, SlipKind::Hold | SlipKind::Stop | SlipKind::SayAgain | SlipKind::GoBack)
+        matches!(
+            self,
+            SlipKind::Hold | SlipKind::Stop | SlipKind::SayAgain | SlipKind::GoBack | SlipKind::Contingency
+        )
     }
 }
 
@@ -55,6 +60,8 @@ pub struct Slip {
     pub who: Role,
     pub kind: SlipKind,
     pub say: Option<String>,
+    /// Id of the contingency that is called.
+    pub contingency: Option<String>,
     pub times: u32,
     /// A call that is made while the tool speaks, not after.
     pub while_speaking: bool,
@@ -76,6 +83,7 @@ struct RawSlip {
     who: Role,
     kind: SlipKind,
     say: Option<String>,
+    contingency: Option<String>,
     #[serde(default = "once")]
     times: u32,
     #[serde(default)]
@@ -127,11 +135,31 @@ impl Script {
                 let what = format!("the procedure has no step or question {:?}", slip.step);
                 problem(at, what, "name one of the ids in the procedure's file".to_string());
             }
-            if slip.kind == SlipKind::Refusal && slip.who != Role::Observer {
-                problem(at, "only the observer refuses".to_string(), "write who = \"observer\"".to_string());
+            let step = procedure.steps.iter().find(|step| step.id == slip.step);
+            let confirms = step.map_or(Role::Observer, |step| step.by.confirms());
+            if slip.kind == SlipKind::Refusal && slip.who != confirms {
+                let what = format!("only the {} refuses", confirms.name());
+                problem(at, what, format!("write who = \"{}\"", confirms.name()));
+            }
+            let named = |id: &String| procedure.contingencies.iter().any(|one| one.id == *id);
+            match (slip.kind == SlipKind::Contingency, &slip.contingency) {
+                (true, Some(id)) if !named(id) => {
+                    let what = format!("the procedure has no contingency {id:?}");
+                    problem(at, what, "name one of the ids in the procedure's file".to_string());
+                }
+                (true, None) => {
+                    let fix = "add a line: contingency = \"...\"".to_string();
+                    problem(at, "the slip does not say which contingency is called".to_string(), fix);
+                }
+                (false, Some(_)) => {
+                    let fix = "write kind = \"contingency\"".to_string();
+                    problem(at, "only a slip of the kind contingency calls one".to_string(), fix);
+                }
+                _ => {}
             }
             if slip.while_speaking && !slip.kind.is_call() {
-                let fix = "write kind = \"hold\", \"stop\", \"say-again\" or \"go-back\"".to_string();
+                let fix = "write kind = \"hold\", \"stop\", \"say-again\", \"go-back\" or \"contingency\""
+                    .to_string();
                 problem(at, "only a call is made while the tool speaks".to_string(), fix);
             }
             script.slips.push(Slip {
@@ -139,6 +167,7 @@ impl Script {
                 who: slip.who,
                 kind: slip.kind,
                 say: slip.say,
+                contingency: slip.contingency,
                 times: slip.times,
                 while_speaking: slip.while_speaking,
             });
@@ -205,7 +234,7 @@ impl Actors {
         let mut wait = self.random.random_range(pace::REACTION);
         wait += match state.phase {
             Phase::ReadBack { .. } if !reminded && state.tries == 0 => self.random.random_range(pace::WORK),
-            Phase::Confirm { .. } => self.random.random_range(pace::LOOK),
+            Phase::Confirm { .. } | Phase::HoldPoint { .. } => self.random.random_range(pace::LOOK),
             _ => 0,
         };
         let early = matches!(&slip, Some(slip) if slip.kind == SlipKind::Early);
@@ -281,6 +310,11 @@ impl Actors {
             SlipKind::Stop => call(Call::Stop),
             SlipKind::SayAgain => call(Call::SayAgain),
             SlipKind::GoBack => call(Call::GoBack),
+            SlipKind::Contingency => {
+                let called = |one: &&Contingency| Some(&one.id) == slip.contingency.as_ref();
+                let contingency = procedure.contingencies.iter().find(called)?;
+                contingency.call.first().map(|id| procedure.phrase(*id).text.clone())
+            }
         }
     }
 
@@ -295,7 +329,23 @@ impl Actors {
                     .and_then(|value| question.answers.iter().position(|answer| answer.value == *value));
                 question.answers[index.unwrap_or(random)].phrase
             }
-            _ => expected[0],
+            // In a phrase with slots any value may be right.
+            _ => {
+                let first = procedure.phrase(expected[0]);
+                let pattern =
+                    |id: &PhraseId| procedure.phrase(*id).filled.as_ref().map(|f| f.pattern.clone());
+                let alike: Vec<PhraseId> = match &first.filled {
+                    Some(_) => {
+                        let wanted = pattern(&expected[0]);
+                        expected.iter().copied().filter(|id| pattern(id) == wanted).collect()
+                    }
+                    None => vec![expected[0]],
+                };
+                match alike.len() {
+                    1 => alike[0],
+                    count => alike[self.random.next_u32() as usize % count],
+                }
+            }
         };
         procedure.phrase(chosen).text.clone()
     }

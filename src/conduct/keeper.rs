@@ -6,14 +6,14 @@
 
 use crate::audio::{PER_MS, RATE};
 use crate::listen::heard::{Heard, Verdict};
-use crate::procedure::{Post, Procedure};
+use crate::procedure::{Part, Phrase, Post, Procedure, Then};
 use crate::record::summary::{
-    finish, Account, AudioAccount, Outcome as RecordedOutcome, ProcedureRef, SkippedBy, StepAccount, Summary,
-    Totals,
+    finish, Account, AudioAccount, ContingencyAccount, ExitAccount, Outcome as RecordedOutcome, ProcedureRef,
+    SkippedBy, StepAccount, Summary, Totals,
 };
 use crate::record::{Journal, RecordError, SessionFolder, Tracks};
 use crate::screen::{LastHeard, Screen};
-use crate::session::{step, Action, Event, Note, Outcome, Standing, State, What};
+use crate::session::{step, Action, Event, Note, Outcome, Run, Standing, State, What};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -55,6 +55,9 @@ struct EventLine<'a> {
     event: &'a Event,
     #[serde(skip_serializing_if = "Option::is_none")]
     text: Option<&'a str>,
+    /// Slots of the phrase with what was said in them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    values: Option<BTreeMap<&'a str, &'a str>>,
 }
 
 /// The session clock's zero on the wall.
@@ -133,7 +136,13 @@ impl Keeper {
     pub fn event(&mut self, event: Event) -> Result<Vec<Action>, RecordError> {
         let ms = event.at_ms.max(self.state.now_ms);
         let at = self.wall.at(ms);
-        let line = EventLine { event: &event, text: words_of(&self.procedure, &event) };
+        let phrase = phrase_of(&self.procedure, &event);
+        let values = phrase.map(|phrase| phrase.values().iter().map(|(slot, said)| (&**slot, &**said)));
+        let line = EventLine {
+            event: &event,
+            text: phrase.map(|phrase| phrase.text.as_str()),
+            values: values.map(Iterator::collect).filter(|values: &BTreeMap<_, _>| !values.is_empty()),
+        };
         self.journal.append(at, ms, "in", &line)?;
         let (state, actions) = step(self.state.clone(), event.clone(), &self.procedure);
         self.state = state;
@@ -217,8 +226,6 @@ impl Keeper {
         }
         let state = &self.state;
         let procedure = &self.procedure;
-        let steps: Vec<StepAccount> =
-            (0..procedure.steps.len()).map(|i| step_account(procedure, state, i)).collect();
         let account = Account {
             session: self.folder.id().to_string(),
             procedure: ProcedureRef {
@@ -235,14 +242,16 @@ impl Keeper {
             posts: self.opening.posts.iter().map(|post| post.name().to_string()).collect(),
             people: self.opening.people.clone(),
             answers: answers(procedure, state),
-            totals: totals(state, end_ms),
+            totals: totals(procedure, state, end_ms),
             audio: Some(AudioAccount {
                 tracks: names,
                 seconds: audio.samples as f64 / f64::from(RATE),
                 dropped_frames: audio.dropped,
             }),
             audio_sha256: Some(audio.sha256),
-            steps,
+            steps: step_accounts(procedure, state, Part::Main),
+            contingencies: contingencies(procedure, state),
+            exit: exit(procedure, state),
             cautions,
         };
         let summary = finish(&self.folder, self.journal, end_ms, account)?;
@@ -258,6 +267,7 @@ impl Keeper {
                 | Note::AskedAgain { .. }
                 | Note::Unheeded { .. }
                 | Note::TooSoon { .. }
+                | Note::ContingencyBegan { .. }
                 | Note::Held { .. }),
             ) => Some(note.clone()),
             _ => None,
@@ -266,25 +276,60 @@ impl Keeper {
     }
 }
 
-fn words_of<'a>(procedure: &'a Procedure, event: &Event) -> Option<&'a str> {
+fn phrase_of<'a>(procedure: &'a Procedure, event: &Event) -> Option<&'a Phrase> {
     let What::Heard(heard) = &event.what else { return None };
     let phrase = match &heard.verdict {
         Verdict::Accepted { phrase } | Verdict::Other { phrase } => phrase,
         Verdict::Unsure { closest, .. } => closest,
         Verdict::Ignored { .. } => return None,
     };
-    Some(&procedure.phrase(*phrase).text)
+    Some(procedure.phrase(*phrase))
 }
 
 fn recorded_outcome(state: &State, failed: bool) -> RecordedOutcome {
     match state.ended() {
         _ if failed => RecordedOutcome::Failed,
         Some(Outcome::Completed) => RecordedOutcome::Completed,
+        Some(Outcome::Exited) => RecordedOutcome::Exited,
         Some(Outcome::Stopped) => RecordedOutcome::Stopped,
         Some(Outcome::InputEnded) => RecordedOutcome::InputEnded,
         Some(Outcome::Interrupted) => RecordedOutcome::Interrupted,
         None => RecordedOutcome::Held,
     }
+}
+
+fn step_accounts(procedure: &Procedure, state: &State, part: Part) -> Vec<StepAccount> {
+    procedure.range(part).map(|index| step_account(procedure, state, index)).collect()
+}
+
+fn contingencies(procedure: &Procedure, state: &State) -> Vec<ContingencyAccount> {
+    let account = |(number, run): (usize, &Run)| {
+        let contingency = &procedure.contingencies[usize::from(run.contingency)];
+        let again = state.runs[number + 1..].iter().any(|later| later.contingency == run.contingency);
+        let part = Part::Contingency(run.contingency);
+        ContingencyAccount {
+            id: contingency.id.clone(),
+            title: contingency.title.clone(),
+            called_at: run.post.name().to_string(),
+            called_ms: run.called_ms,
+            ended_ms: run.ended_ms,
+            ending: run.ending,
+            steps: if again { Vec::new() } else { step_accounts(procedure, state, part) },
+        }
+    };
+    state.runs.iter().enumerate().map(account).collect()
+}
+
+fn exit(procedure: &Procedure, state: &State) -> Option<ExitAccount> {
+    let because_of = &procedure.contingencies[usize::from(state.leaving_by()?)];
+    let Then::Exit { exit } = because_of.then else { return None };
+    let about = &procedure.exits[usize::from(exit)];
+    Some(ExitAccount {
+        id: about.id.clone(),
+        title: about.title.clone(),
+        because_of: because_of.id.clone(),
+        steps: step_accounts(procedure, state, Part::Exit(exit)),
+    })
 }
 
 pub(crate) fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
@@ -294,6 +339,14 @@ pub(crate) fn step_account(procedure: &Procedure, state: &State, index: usize) -
         id: step.id.clone(),
         instruction: step.instruction.clone(),
         critical: step.critical,
+        by: step.by,
+        expected_s: step.expected_s,
+        at_least_s: step.at_least_s,
+        released_ms: progress.released_ms,
+        values: progress
+            .read_back_as
+            .map(|id| procedure.phrase(id).values().iter().cloned().collect())
+            .unwrap_or_default(),
         skipped_by: (progress.standing == Standing::Skipped)
             .then(|| skipped_by(procedure, state, index))
             .flatten(),
@@ -332,9 +385,9 @@ fn answers(procedure: &Procedure, state: &State) -> BTreeMap<String, String> {
         .collect()
 }
 
-fn totals(state: &State, end_ms: u64) -> Totals {
-    let count =
-        |standing: Standing| state.steps.iter().filter(|step| step.standing == standing).count() as u32;
+fn totals(procedure: &Procedure, state: &State, end_ms: u64) -> Totals {
+    let own = &state.steps[procedure.range(Part::Main)];
+    let count = |standing: Standing| own.iter().filter(|step| step.standing == standing).count() as u32;
     Totals {
         seconds: end_ms as f64 / 1000.0,
         steps_done: count(Standing::Confirmed),
@@ -345,6 +398,7 @@ fn totals(state: &State, end_ms: u64) -> Totals {
         holds: state.holds,
         stops: state.stops,
         go_backs: state.go_backs,
+        contingencies: state.runs.len() as u32,
         calls: state.calls_obeyed,
     }
 }

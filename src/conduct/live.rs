@@ -206,7 +206,7 @@ impl Live {
             match action {
                 Action::Say { utterance, text, .. } => {
                     self.speaking = Some(utterance);
-                    self.mouth.voice.speak(utterance, &text);
+                    self.mouth.voice.speak(utterance, &self.keeper.procedure.spoken(&text));
                 }
                 Action::Hush => self.mouth.voice.hush(),
                 Action::Note(_) | Action::End { .. } => {}

@@ -208,7 +208,7 @@ impl<'a> Simulation<'a> {
     fn carry_out(&mut self, action: &Action) -> Result<(), SimulationError> {
         match action {
             Action::Say { utterance, text, .. } => {
-                let samples = self.renderer.render(text)?;
+                let samples = self.renderer.render(&self.keeper.procedure.spoken(text))?;
                 self.speech = Some(Speech { utterance: *utterance, samples, at: 0 });
             }
             Action::Hush => {

@@ -26,7 +26,7 @@ pub struct Vocabulary {
     decoys: Vec<Vec<String>>,
     own_decoys: Vec<String>,
     given: BTreeMap<String, Vec<Vec<String>>>,
-    /// Phrases of critical steps.
+    /// Phrases of critical steps, and those that call a contingency.
     critical: BTreeSet<PhraseId>,
     /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
     urgent: BTreeSet<PhraseId>,
@@ -38,12 +38,16 @@ impl Vocabulary {
         let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
         let vocabulary =
             Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)?;
-        let stops =
-            |id: &PhraseId| matches!(procedure.phrase(*id).used, Use::Call { call: Call::Stop | Call::Hold });
+        let stops = |id: &PhraseId| {
+            let used = procedure.phrase(*id).used;
+            matches!(used, Use::Call { call: Call::Stop | Call::Hold } | Use::Contingency { .. })
+        };
         let critical = |id: &PhraseId| match procedure.phrase(*id).used {
             Use::ReadBack { step } | Use::Confirmation { step } => {
                 procedure.steps[usize::from(step)].critical
             }
+            // What sets a side procedure going must not be taken for granted.
+            Use::Contingency { .. } => true,
             _ => false,
         };
         Ok(Vocabulary {

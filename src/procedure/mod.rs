@@ -4,9 +4,12 @@
 //! how phrases are heard, spoken or shown. `parse` reads the TOML and checks it; a `Procedure` that exists is valid.
 
 pub mod parse;
+pub mod schema;
+mod spoken;
 
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// Who a phrase belongs to: the person who puts the equipment on or takes it off, or the one who watches.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -91,6 +94,14 @@ pub enum Use {
     Call {
         call: Call,
     },
+    /// Calls a contingency; index in `Procedure::contingencies`.
+    Contingency {
+        contingency: u16,
+    },
+    /// The observer's word that lets the session go on from the hold point before a step.
+    Release {
+        step: u16,
+    },
 }
 
 /// A phrase valid at any moment, from either person.
@@ -122,15 +133,40 @@ impl Call {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Phrase {
     pub text: String,
-    /// Whose phrase it is; `None` for calls, which either may say.
+    /// Whose phrase it is; `None` for calls, which either may say, and for a refusal that both have.
     pub by: Option<Role>,
     pub used: Use,
     pub at: Place,
+    /// Made from a phrase with slots.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub filled: Option<Filled>,
+}
+
+/// What a phrase with slots was filled with.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Filled {
+    /// The phrase as it was written, slots as `{id}`.
+    pub pattern: String,
+    /// Slot and value, in the order of the phrase.
+    pub values: Vec<(String, String)>,
 }
 
 impl Phrase {
     pub fn words(&self) -> impl Iterator<Item = &str> {
         self.text.split(' ')
+    }
+
+    /// Slots and values; empty for a phrase without slots.
+    pub fn values(&self) -> &[(String, String)] {
+        self.filled.as_ref().map_or(&[], |filled| &filled.values)
+    }
+
+    /// Whether no slot has one value here and another one there.
+    pub fn agrees_with(&self, other: &Phrase) -> bool {
+        let clash = |(slot, value): &(String, String)| {
+            other.values().iter().any(|(theirs, said)| theirs == slot && said != value)
+        };
+        !self.values().iter().any(clash)
     }
 }
 
@@ -182,29 +218,140 @@ pub struct Condition {
     pub answers: Vec<u16>,
 }
 
-/// One thing the worker does.
+/// Who does a step. It always takes two voices: who does it reads back, and the other one confirms.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Doer {
+    #[default]
+    Worker,
+    /// The worker with the observer's help: read back and confirmed as a step of the worker's.
+    Both,
+    /// The observer acts and reads back; the worker, who feels or hears it, confirms.
+    Observer,
+}
+
+impl Doer {
+    pub const ALL: [Doer; 3] = [Doer::Worker, Doer::Both, Doer::Observer];
+    /// The word in the procedure's file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Doer::Worker => "worker",
+            Doer::Both => "both",
+            Doer::Observer => "observer",
+        }
+    }
+    pub fn reads_back(self) -> Role {
+        match self {
+            Doer::Worker | Doer::Both => Role::Worker,
+            Doer::Observer => Role::Observer,
+        }
+    }
+    pub fn confirms(self) -> Role {
+        self.reads_back().other()
+    }
+}
+
+/// A place at which the session waits until the observer releases it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HoldPoint {
+    /// What the tool says about the wait.
+    pub text: String,
+    /// The observer's phrases that release it. Never empty.
+    pub release: Vec<PhraseId>,
+}
+
+/// One thing that is done.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Step {
     pub id: String,
-    /// What the tool tells the worker to do.
+    pub by: Doer,
+    /// Waited for before the instruction.
+    pub hold_point: Option<HoldPoint>,
+    /// What the tool tells whoever does it.
     pub instruction: String,
-    /// What the tool tells the observer to look at, once the worker has read back.
+    /// What the tool tells the other one to look at, once it was read back.
     pub look: String,
-    /// The worker's phrases, any of which counts; the first is the one prompted for. Never empty.
+    /// Phrases of whoever does it, any of which counts; the first is the one prompted for. Never empty.
     pub read_back: Vec<PhraseId>,
-    /// The observer's phrases that it was seen done right. Never empty.
+    /// Phrases of the other one that it was seen done right. Never empty.
     pub confirm: Vec<PhraseId>,
-    /// The observer's phrases that it was not right. Never empty.
+    /// Phrases of the other one that it was not right. Never empty.
     pub refuse: Vec<PhraseId>,
     /// A read-back that begins sooner than this many seconds after the instruction ended is refused.
     pub at_least_s: Option<f64>,
-    /// Overrides `Rules::reminder_s` while the worker is at work on this step.
+    /// How long it usually takes from the instruction to the confirmation. Shown and compared, never waited for.
+    pub expected_s: Option<f64>,
+    /// Overrides `Rules::reminder_s` while somebody is at work on this step.
     pub reminder_s: Option<f64>,
     /// All conditions must hold; empty means always.
     pub when: Vec<Condition>,
     /// Errors here hurt people most; shown on the screen and kept in the summary.
     pub critical: bool,
     pub at: Place,
+}
+
+/// What follows when a contingency's own steps are done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Then {
+    /// Back to what was interrupted, from its instruction.
+    Return,
+    /// The procedure's own steps are open again from this one on.
+    Restart { step: u16 },
+    /// The steps of this exit, and then the session ends. Index in `Procedure::exits`.
+    Exit { exit: u16 },
+}
+
+/// A side procedure that either person may call at any moment.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Contingency {
+    pub id: String,
+    pub title: String,
+    /// The phrases by which it is called. Never empty.
+    pub call: Vec<PhraseId>,
+    /// Spoken as soon as it is called.
+    pub opening: Option<String>,
+    /// Its own steps, in `Procedure::steps`.
+    pub steps: Range<usize>,
+    pub then: Then,
+    pub at: Place,
+}
+
+/// A list of steps that leads out and ends the session.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Exit {
+    pub id: String,
+    pub title: String,
+    /// Spoken after its last step.
+    pub closing: String,
+    /// In `Procedure::steps`; never empty.
+    pub steps: Range<usize>,
+    pub at: Place,
+}
+
+/// A list of steps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Part {
+    /// The procedure's own.
+    Main,
+    Contingency(u16),
+    Exit(u16),
+}
+
+/// What may stand in place of `{id}` in a phrase.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Slot {
+    pub id: String,
+    pub kind: SlotKind,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SlotKind {
+    Words(Vec<String>),
+    /// So many digits, said one by one.
+    Digits(usize),
 }
 
 /// A whole procedure, checked.
@@ -225,7 +372,15 @@ pub struct Procedure {
     pub closing: String,
     pub rules: Rules,
     pub questions: Vec<Question>,
+    /// Every step: first the procedure's own, then those of the contingencies, then those of the exits.
     pub steps: Vec<Step>,
+    /// How many of `steps` are the procedure's own.
+    pub own_steps: usize,
+    pub contingencies: Vec<Contingency>,
+    pub exits: Vec<Exit>,
+    pub slots: Vec<Slot>,
+    /// Words that are spoken otherwise than they are written, the longest first.
+    pub say: Vec<(String, String)>,
     /// Every phrase that can count, calls included. `PhraseId` indexes it.
     pub phrases: Vec<Phrase>,
     /// Pronunciations given by the author: word -> ARPAbet sequences, without stress digits.
@@ -240,5 +395,32 @@ impl Procedure {
     }
     pub fn phrase_ids(&self) -> impl Iterator<Item = PhraseId> + '_ {
         (0..self.phrases.len()).map(|index| PhraseId(index as u16))
+    }
+    /// The procedure's own steps, without those of contingencies and exits.
+    pub fn main_steps(&self) -> &[Step] {
+        &self.steps[..self.own_steps]
+    }
+    /// Where in `steps` the steps of a part are.
+    pub fn range(&self, part: Part) -> Range<usize> {
+        match part {
+            Part::Main => 0..self.own_steps,
+            Part::Contingency(index) => self.contingencies[usize::from(index)].steps.clone(),
+            Part::Exit(index) => self.exits[usize::from(index)].steps.clone(),
+        }
+    }
+    /// The part that a step is in.
+    pub fn part_of(&self, step: usize) -> Part {
+        let within = |steps: &Range<usize>| steps.contains(&step);
+        let contingency = self.contingencies.iter().position(|one| within(&one.steps));
+        let exit = || self.exits.iter().position(|one| within(&one.steps));
+        // Both lists are far shorter than u16::MAX.
+        match contingency {
+            Some(index) => Part::Contingency(index as u16),
+            None => exit().map_or(Part::Main, |index| Part::Exit(index as u16)),
+        }
+    }
+    /// A text as it is spoken: words of the `say` table replaced.
+    pub fn spoken(&self, text: &str) -> String {
+        spoken::replace(text, &self.say)
     }
 }

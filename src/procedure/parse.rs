@@ -9,12 +9,17 @@ mod error;
 mod fields;
 mod pronounce;
 mod raw;
+mod side;
+mod slots;
 mod words;
 
 pub use book::MAX_PHRASES;
 pub use check::{MAX_ANSWERS, MAX_DECOYS, MAX_QUESTIONS, MAX_STEPS};
 pub use error::{place_of, Excerpt, Problem, ProcedureErrors};
 pub use pronounce::ARPABET;
+pub use raw::{KEYS, TABLES};
+pub use side::{MAX_CALLS, MAX_CONTINGENCIES, MAX_EXITS};
+pub use slots::MAX_WAYS;
 pub use words::{words, WordsError};
 
 use super::Procedure;
@@ -43,7 +48,7 @@ pub fn parse(source: &str, name: &str) -> Result<Procedure, ProcedureErrors> {
         return Err(sink.into_errors());
     }
     let raw = raw::read(&mut sink, root.get_ref());
-    let procedure = check::build(&mut sink, raw);
+    let procedure = check::build(&mut sink, &raw);
     if sink.is_empty() {
         Ok(procedure)
     } else {

@@ -27,6 +27,8 @@ pub struct Summary {
 pub enum Outcome {
     /// Every step done.
     Completed,
+    /// A contingency led out, and every step of its exit was done.
+    Exited,
     /// Someone called stop.
     Stopped,
     /// Left on hold.
@@ -44,6 +46,7 @@ impl Outcome {
     pub fn name(self) -> &'static str {
         match self {
             Outcome::Completed => "completed",
+            Outcome::Exited => "exited",
             Outcome::Stopped => "stopped",
             Outcome::Held => "held",
             Outcome::InputEnded => "input-ended",
@@ -72,8 +75,14 @@ pub struct Account {
     /// Who was at which post, as short ids; empty when it was not said.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub people: BTreeMap<String, String>,
-    /// In the order of the procedure, skipped ones included.
+    /// In the order of the procedure, skipped ones included; not those of contingencies and exits.
     pub steps: Vec<StepAccount>,
+    /// Every contingency that was called, in the order of the calls.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub contingencies: Vec<ContingencyAccount>,
+    /// The exit by which the session was left, or was being left.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exit: Option<ExitAccount>,
     /// Question id -> the answer's value.
     pub answers: BTreeMap<String, String>,
     pub totals: Totals,
@@ -95,12 +104,51 @@ pub struct ProcedureRef {
     pub sha256: String,
 }
 
+/// One contingency from its call to its end. When it was called more than once, its steps are those of the last time,
+/// and stand at that one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ContingencyAccount {
+    pub id: String,
+    pub title: String,
+    /// The post at which it was called.
+    pub called_at: String,
+    pub called_ms: u64,
+    /// `None` while it was under way when the session ended.
+    pub ended_ms: Option<u64>,
+    /// `returned`, `restarted`, `exited`, `called-again` or `cancelled`.
+    pub ending: Option<crate::session::Ending>,
+    pub steps: Vec<StepAccount>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ExitAccount {
+    pub id: String,
+    pub title: String,
+    /// The contingency that led to it.
+    pub because_of: String,
+    pub steps: Vec<StepAccount>,
+}
+
 /// One step. Times are on the session clock, ms; when a step was done more than once, the last time counts.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct StepAccount {
     pub id: String,
     pub instruction: String,
     pub critical: bool,
+    /// Who does it.
+    #[serde(default)]
+    pub by: crate::procedure::Doer,
+    /// Usual and least seconds, where the procedure gives them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expected_s: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_least_s: Option<f64>,
+    /// When the hold point before it was released.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub released_ms: Option<u64>,
+    /// Slot -> the value that was read back.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub values: BTreeMap<String, String>,
     /// The answer that switched it off.
     pub skipped_by: Option<SkippedBy>,
     pub started_ms: Option<u64>,
@@ -132,6 +180,9 @@ pub struct Totals {
     pub holds: u32,
     pub stops: u32,
     pub go_backs: u32,
+    /// How often a contingency was called.
+    #[serde(default)]
+    pub contingencies: u32,
     /// Calls of every kind.
     pub calls: u32,
 }
@@ -186,6 +237,16 @@ fn example() -> Account {
             seconds: Some(0.1 + 0.2),
             ..StepAccount::default()
         }],
+        contingencies: vec![ContingencyAccount {
+            id: "tear".to_owned(),
+            title: "A tear".to_owned(),
+            called_at: "worker".to_owned(),
+            called_ms: 120,
+            ended_ms: None,
+            ending: None,
+            steps: vec![StepAccount::default()],
+        }],
+        exit: None,
         answers: BTreeMap::from([("apron".to_owned(), "no".to_owned())]),
         totals: Totals { seconds: 3.25, asks_again: 1, ..Totals::default() },
         audio: None,
@@ -201,7 +262,7 @@ mod tests {
     #[test]
     fn every_outcome_is_written_as_it_is_named() {
         use Outcome::*;
-        for outcome in [Completed, Stopped, Held, InputEnded, Interrupted, Failed] {
+        for outcome in [Completed, Exited, Stopped, Held, InputEnded, Interrupted, Failed] {
             assert_eq!(serde_json::to_value(outcome).unwrap(), outcome.name());
         }
     }

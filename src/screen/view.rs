@@ -1,8 +1,8 @@
 //! The picture as plain data and words, worked out from the state. Pure; tested without a terminal.
 
 use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
-use crate::procedure::{Call, PhraseId, Procedure, Role, Use};
-use crate::session::{Action, At, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded};
+use crate::procedure::{Call, Part, PhraseId, Procedure, Role, Use};
+use crate::session::{Action, At, Ending, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded};
 
 /// The latest utterance and what the session made of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,9 +17,11 @@ pub enum Scene {
     Ready,
     Opening,
     Question,
-    /// The worker acts and reads back.
+    /// The observer is to release the next step.
+    HoldPoint,
+    /// Somebody acts and reads back.
     ReadBack,
-    /// The observer looks and confirms or refuses.
+    /// The other one looks and confirms or refuses.
     Confirm,
     Held,
     Closing,
@@ -64,7 +66,9 @@ pub struct View {
     pub in_step_s: Option<u64>,
     /// Seconds until the step's minimum time is over.
     pub not_before_s: Option<u64>,
-    /// Steps confirmed and steps to do.
+    /// How long the step usually takes.
+    pub expected_s: Option<u64>,
+    /// Steps confirmed and steps to do, of the procedure's own.
     pub done: usize,
     pub of: usize,
 }
@@ -90,13 +94,21 @@ impl View {
             held: None,
             calls: calls(procedure, state),
             last: last.map(|last| describe_last(procedure, last)),
-            last_counted: last
-                .is_some_and(|last| matches!(last.note, Some(Note::Counted { .. } | Note::Obeyed { .. }))),
+            last_counted: last.is_some_and(|last| {
+                matches!(
+                    last.note,
+                    Some(Note::Counted { .. } | Note::Obeyed { .. } | Note::ContingencyBegan { .. })
+                )
+            }),
             session_s: state.now_ms / 1000,
             in_step_s: None,
             not_before_s: None,
-            done: state.steps.iter().filter(|step| step.standing == Standing::Confirmed).count(),
-            of: active_steps(procedure, state).count(),
+            done: state.steps[..procedure.own_steps]
+                .iter()
+                .filter(|step| step.standing == Standing::Confirmed)
+                .count(),
+            of: active_steps(procedure, state, Part::Main).count(),
+            expected_s: None,
         };
         view.fill_phase(procedure, state);
         view
@@ -117,6 +129,14 @@ impl View {
                 self.fill_place(procedure, state, At::Question(question));
                 self.expected = texts(&state.expected(procedure));
             }
+            Phase::HoldPoint { step } => {
+                self.scene = Scene::HoldPoint;
+                self.fill_place(procedure, state, At::Step(step));
+                let point = procedure.steps[usize::from(step)].hold_point.as_ref();
+                self.text = point.map(|point| point.text.clone()).unwrap_or_default();
+                self.expected = texts(&state.expected(procedure));
+                self.also = self.expected.split_off(self.expected.len().min(1));
+            }
             Phase::ReadBack { step } => {
                 self.scene = Scene::ReadBack;
                 self.fill_place(procedure, state, At::Step(step));
@@ -127,16 +147,16 @@ impl View {
             Phase::Confirm { step } => {
                 self.scene = Scene::Confirm;
                 self.fill_place(procedure, state, At::Step(step));
+                self.expected = texts(&state.confirmations(procedure, step));
                 let step = &procedure.steps[usize::from(step)];
                 self.look = Some(step.look.clone());
-                self.expected = texts(&step.confirm);
                 self.also = self.expected.split_off(self.expected.len().min(1));
                 self.refusals = texts(&step.refuse);
             }
             Phase::Held { why, from } => {
                 self.scene = Scene::Held;
                 self.fill_place(procedure, state, from);
-                self.held = Some(hold_words(why));
+                self.held = Some(hold_words(procedure, why));
                 self.expected = texts(&state.expected(procedure));
                 self.also = self.expected.split_off(self.expected.len().min(1));
             }
@@ -165,23 +185,40 @@ impl View {
             At::Step(step) => self.fill_step(procedure, state, usize::from(step)),
             At::Closing => {
                 self.place = "closing".into();
-                self.text = procedure.closing.clone();
+                self.text = match state.part(procedure) {
+                    Part::Exit(exit) => procedure.exits[usize::from(exit)].closing.clone(),
+                    Part::Main | Part::Contingency(_) => procedure.closing.clone(),
+                };
             }
         }
     }
 
     fn fill_step(&mut self, procedure: &Procedure, state: &State, index: usize) {
-        let number =
-            active_steps(procedure, state).position(|step| step == index).map_or(index + 1, |at| at + 1);
-        self.place = format!("step {number} of {}", self.of);
+        let part = procedure.part_of(index);
+        let of = active_steps(procedure, state, part).count();
+        let number = active_steps(procedure, state, part)
+            .position(|step| step == index)
+            .map_or(index + 1 - procedure.range(part).start, |at| at + 1);
+        self.place = match part {
+            Part::Main => format!("step {number} of {of}"),
+            Part::Contingency(at) => {
+                format!("{}: step {number} of {of}", procedure.contingencies[usize::from(at)].title)
+            }
+            Part::Exit(at) => format!("{}: step {number} of {of}", procedure.exits[usize::from(at)].title),
+        };
+        self.expected_s = procedure.steps[index].expected_s.map(|seconds| seconds.round() as u64);
         self.critical = procedure.steps[index].critical;
         self.text = procedure.steps[index].instruction.clone();
         self.in_step_s = state.steps[index].began_ms.map(|began| state.now_ms.saturating_sub(began) / 1000);
     }
 }
 
-fn active_steps<'a>(procedure: &'a Procedure, state: &'a State) -> impl Iterator<Item = usize> + 'a {
-    (0..procedure.steps.len()).filter(|step| state.active(procedure, *step))
+fn active_steps<'a>(
+    procedure: &'a Procedure,
+    state: &'a State,
+    part: Part,
+) -> impl Iterator<Item = usize> + 'a {
+    procedure.range(part).filter(|step| state.active(procedure, *step))
 }
 
 /// Seconds until a read-back would no longer be too soon; the whole minimum time while the instruction is not over.
@@ -202,10 +239,14 @@ fn calls(procedure: &Procedure, state: &State) -> Vec<(String, &'static str)> {
         valid.iter().map(|id| procedure.phrase(*id)).find(|phrase| phrase.used == Use::Call { call: wanted })
     };
     let ends = matches!(state.phase, Phase::Held { why: HoldWhy::Stop, .. });
-    [Call::Hold, Call::Stop, Call::SayAgain, Call::GoBack]
+    let calls = [Call::Hold, Call::Stop, Call::SayAgain, Call::GoBack]
         .into_iter()
-        .filter_map(|call| phrase(call).map(|phrase| (phrase.text.clone(), effect_words(call, ends))))
-        .collect()
+        .filter_map(|call| phrase(call).map(|phrase| (phrase.text.clone(), effect_words(call, ends))));
+    let contingencies = procedure.contingencies.iter().filter_map(|contingency| {
+        let phrase = procedure.phrase(*contingency.call.first()?);
+        Some((phrase.text.clone(), "side procedure"))
+    });
+    calls.chain(contingencies).collect()
 }
 
 /// What a call does, in a word or two.
@@ -221,11 +262,17 @@ fn effect_words(call: Call, ends: bool) -> &'static str {
 }
 
 /// Why the session is on hold, in words.
-pub fn hold_words(why: HoldWhy) -> String {
+pub fn hold_words(procedure: &Procedure, why: HoldWhy) -> String {
     match why {
         HoldWhy::Called => "called by voice".into(),
         HoldWhy::Stop => "stop was called; once more ends the session".into(),
         HoldWhy::MaybeStop => "something like a stop was heard".into(),
+        HoldWhy::MaybeContingency(at) => {
+            format!(
+                "something like the call for {:?} was heard",
+                procedure.contingencies[usize::from(at)].title
+            )
+        }
         HoldWhy::Tries => "too many tries; the observer decides".into(),
         HoldWhy::NoAnswer => "nobody answered; the observer decides".into(),
         HoldWhy::PostLost(post) => format!("the {}'s microphone is lost", post.name()),
@@ -236,6 +283,7 @@ pub fn hold_words(why: HoldWhy) -> String {
 pub fn outcome_words(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Completed => "all steps done",
+        Outcome::Exited => "left by an exit",
         Outcome::Stopped => "stopped",
         Outcome::InputEnded => "the sound ended before the last step",
         Outcome::Interrupted => "interrupted",
@@ -275,7 +323,14 @@ fn describe_last(procedure: &Procedure, last: &LastHeard) -> String {
 /// What the session made of it, in words; `None` where the words would say nothing.
 pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
     Some(match note {
-        Note::Counted { .. } => "counted".into(),
+        Note::Counted { phrase, .. } => match procedure.phrase(*phrase).values() {
+            [] => "counted".into(),
+            values => {
+                let values: Vec<String> =
+                    values.iter().map(|(slot, value)| format!("{slot} = {value}")).collect();
+                format!("counted, {}", values.join(", "))
+            }
+        },
         Note::Obeyed { call, .. } => format!("call obeyed: {}", call.key()),
         Note::AskedAgain { try_number, .. } => format!("asked again (try {try_number})"),
         Note::Unheeded { why, .. } => unheeded_words(*why).into(),
@@ -286,7 +341,21 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
             let question = &procedure.questions[usize::from(*question)];
             format!("{} = {}", question.id, question.answers[usize::from(*answer)].value)
         }
-        Note::Held { why } => format!("on hold: {}", hold_words(*why)),
+        Note::Released { step } => format!("released: {}", procedure.steps[usize::from(*step)].id),
+        Note::ContingencyBegan { contingency, .. } => {
+            format!("contingency: {}", procedure.contingencies[usize::from(*contingency)].id)
+        }
+        Note::ContingencyEnded { contingency, ending } => {
+            let words = match ending {
+                Ending::Returned => "done",
+                Ending::Restarted => "done, steps are open again",
+                Ending::CalledAgain => "called again, from its beginning",
+                Ending::Exited => "led out",
+                Ending::Cancelled => "called by mistake",
+            };
+            format!("contingency {}: {words}", procedure.contingencies[usize::from(*contingency)].id)
+        }
+        Note::Held { why } => format!("on hold: {}", hold_words(procedure, *why)),
         Note::CarriedOn => "carrying on".into(),
         Note::WentBack => "going back".into(),
         Note::Lost { post, why } => format!("microphone lost: {} ({why})", post.name()),
@@ -306,6 +375,7 @@ fn unheeded_words(why: Unheeded) -> &'static str {
         Unheeded::NoEffect => "did not count: no effect now",
         Unheeded::SameCall => "the same call, heard twice",
         Unheeded::ObserverOnly => "did not count: only the observer can say it",
+        Unheeded::UnderWay => "did not count: under way already",
         Unheeded::StillLost => "did not count: a microphone is still missing",
     }
 }

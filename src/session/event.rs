@@ -1,6 +1,6 @@
 //! What goes into the session (events) and what comes out (actions). Plain data, kept in the journal as it is.
 
-use super::state::{HoldWhy, Outcome};
+use super::state::{Ending, HoldWhy, Outcome};
 use crate::listen::heard::Heard;
 use crate::procedure::{Call, PhraseId, Post, Role};
 use serde::{Deserialize, Serialize};
@@ -58,6 +58,7 @@ pub enum Action {
 pub enum Saying {
     Opening,
     Question,
+    HoldPoint,
     Instruction,
     Look,
     AskAgain,
@@ -97,7 +98,7 @@ pub enum Note {
         step: u16,
         left_ms: u64,
     },
-    /// The observer refused the step.
+    /// The step was refused by whoever had to confirm it.
     Refused {
         step: u16,
     },
@@ -112,6 +113,19 @@ pub enum Note {
     },
     Held {
         why: HoldWhy,
+    },
+    /// The observer released the hold point before the step.
+    Released {
+        step: u16,
+    },
+    /// A contingency was called.
+    ContingencyBegan {
+        post: Post,
+        contingency: u16,
+    },
+    ContingencyEnded {
+        contingency: u16,
+        ending: Ending,
     },
     CarriedOn,
     WentBack,
@@ -147,6 +161,8 @@ pub enum Unheeded {
     SameCall,
     /// Only the observer may call it.
     ObserverOnly,
+    /// This contingency is under way and will be gone on with.
+    UnderWay,
     /// A microphone is still missing.
     StillLost,
 }

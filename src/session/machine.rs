@@ -1,19 +1,22 @@
 //! The rules: how an event changes the state and what is to be done about it.
 //!
-//! A step is confirmed only by an accepted read-back of the worker and then an accepted confirmation of the observer,
+//! A step is confirmed only by an accepted read-back of who does it and then an accepted confirmation of the other one,
 //! each begun after the tool asked for it. Everything else repeats, holds, goes back or ends; nothing moves on by time.
 
+mod answers;
 mod calls;
+mod contingency;
 mod turns;
 mod words;
 
 pub use turns::phrases_in;
 
 use super::event::{Action, Event, Note, Saying, Unheeded, What};
-use super::lines::{fill, lines, Lines};
+use super::lines::{lines, Lines};
 use super::state::{At, Deadline, HoldWhy, Outcome, Phase, Reason, Span, Speaking, Standing, State};
 use crate::listen::heard::{Heard, Verdict};
-use crate::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
+use crate::procedure::{Part, PhraseId, Post, Procedure, Use};
+use std::ops::Range;
 
 /// The awaited answer began while the tool spoke: ask for it this long after both have ended, ms.
 const EARLY_ASK_MS: u64 = 1_500;
@@ -84,23 +87,52 @@ impl Machine<'_> {
         self.say(Saying::Opening, format!("{remark}{text}"));
     }
 
-    /// Enters the first place that is not done yet.
+    /// Enters the first place of the present list that is not done yet; after its last step, what follows it.
     fn go_on(&mut self, remark: &str) {
-        if let Some(question) = self.state.answers.iter().position(Option::is_none) {
+        let part = self.state.part(self.procedure);
+        if let (Part::Main, Some(question)) = (part, self.state.answers.iter().position(Option::is_none)) {
             return self.ask(question as u16, remark);
         }
-        for step in 0..self.state.steps.len() {
-            let active = self.state.active(self.procedure, step);
-            let progress = &mut self.state.steps[step];
-            if !active {
-                progress.standing = Standing::Skipped;
-            } else if progress.standing != Standing::Confirmed {
-                return self.instruct(step as u16, remark);
+        let steps = self.procedure.range(part);
+        if let Some(step) = self.first_open(steps.clone()) {
+            // Whatever stands before it and is not done was switched off by an answer.
+            self.skip_inactive(steps.start..step);
+            return self.visit(step as u16, remark);
+        }
+        self.skip_inactive(steps);
+        match part {
+            Part::Contingency(contingency) => self.contingency_done(contingency, remark),
+            Part::Main | Part::Exit(_) => self.close(remark),
+        }
+    }
+
+    /// The first step of a list that is to be done and is not.
+    fn first_open(&self, mut steps: Range<usize>) -> Option<usize> {
+        steps.find(|step| {
+            self.state.active(self.procedure, *step)
+                && self.state.steps[*step].standing != Standing::Confirmed
+        })
+    }
+
+    fn skip_inactive(&mut self, steps: Range<usize>) {
+        for step in steps {
+            if !self.state.active(self.procedure, step) {
+                self.state.steps[step].standing = Standing::Skipped;
             }
         }
+    }
+
+    fn close(&mut self, remark: &str) {
         self.enter(Phase::Closing);
-        let text = format!("{remark}{}", self.procedure.closing);
+        let text = format!("{remark}{}", self.closing());
         self.say(Saying::Closing, text);
+    }
+
+    fn closing(&self) -> &str {
+        match self.state.part(self.procedure) {
+            Part::Exit(exit) => &self.procedure.exits[usize::from(exit)].closing,
+            Part::Main | Part::Contingency(_) => &self.procedure.closing,
+        }
     }
 
     fn ask(&mut self, question: u16, remark: &str) {
@@ -109,7 +141,27 @@ impl Machine<'_> {
         self.say(Saying::Question, text);
     }
 
-    /// Begins a visit to a step: whatever was said about it before no longer counts.
+    /// Begins a visit to a step, at the hold point before it if there is one.
+    fn visit(&mut self, step: u16, remark: &str) {
+        if self.procedure.steps[usize::from(step)].hold_point.is_none() {
+            return self.instruct(step, remark);
+        }
+        let now = self.state.now_ms;
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.standing = Standing::Pending;
+        progress.first_began_ms.get_or_insert(now);
+        progress.released_ms = None;
+        self.enter(Phase::HoldPoint { step });
+        self.say_hold_point(step, remark);
+    }
+
+    fn say_hold_point(&mut self, step: u16, remark: &str) {
+        let Some(point) = &self.procedure.steps[usize::from(step)].hold_point else { return };
+        let text = self.asking(self.lines.hold_point, &[("text", &point.text)]);
+        self.say(Saying::HoldPoint, format!("{remark}{text}"));
+    }
+
+    /// Whatever was said about the step before no longer counts.
     fn instruct(&mut self, step: u16, remark: &str) {
         let now = self.state.now_ms;
         let progress = &mut self.state.steps[usize::from(step)];
@@ -119,18 +171,20 @@ impl Machine<'_> {
         progress.instructed_ms = None;
         progress.read_back_ms = None;
         progress.confirmed_ms = None;
+        progress.read_back_as = None;
+        progress.confirmed_as = None;
         progress.visits += 1;
         self.enter(Phase::ReadBack { step });
         self.say_instruction(step, remark);
     }
 
     fn say_instruction(&mut self, step: u16, remark: &str) {
-        let text = format!("{remark}{}", self.procedure.steps[usize::from(step)].instruction);
+        let text = format!("{remark}{}", self.instruction(step));
         self.say(Saying::Instruction, text);
     }
 
     fn say_look(&mut self, step: u16) {
-        let text = fill(self.lines.look, &[("look", &self.procedure.steps[usize::from(step)].look)]);
+        let text = self.asking(self.lines.look, &[("look", &self.procedure.steps[usize::from(step)].look)]);
         self.say(Saying::Look, text);
     }
 
@@ -154,7 +208,7 @@ impl Machine<'_> {
     fn here(&self) -> At {
         match self.state.phase {
             Phase::Asking { question } => At::Question(question),
-            Phase::ReadBack { step } | Phase::Confirm { step } => At::Step(step),
+            Phase::HoldPoint { step } | Phase::ReadBack { step } | Phase::Confirm { step } => At::Step(step),
             Phase::Held { from, .. } => from,
             Phase::Closing | Phase::Ended { .. } => At::Closing,
             Phase::Ready | Phase::Opening => At::Opening,
@@ -194,7 +248,7 @@ impl Machine<'_> {
         self.state.answers_from_ms = Some(from);
         match self.state.phase {
             Phase::Opening => self.go_on(""),
-            Phase::Closing => self.end(Outcome::Completed),
+            Phase::Closing => self.end_well(),
             Phase::ReadBack { step } => {
                 self.state.steps[usize::from(step)].instructed_ms.get_or_insert(now);
                 self.wait();
@@ -208,7 +262,7 @@ impl Machine<'_> {
         let rules = &self.procedure.rules;
         let (after_ms, why) = match self.state.phase {
             _ if self.state.came_early => (EARLY_ASK_MS, Reason::TooEarly),
-            Phase::Held { .. } => (STILL_HELD_MS, Reason::StillHeld),
+            Phase::Held { .. } | Phase::HoldPoint { .. } => (STILL_HELD_MS, Reason::StillHeld),
             Phase::ReadBack { step } => {
                 let about = &self.procedure.steps[usize::from(step)];
                 // Nobody is called for a read-back that would still be refused as too soon.
@@ -249,9 +303,14 @@ impl Machine<'_> {
         };
         self.state.deadline = None;
         match deadline.why {
-            Reason::StillHeld => {
+            Reason::StillHeld if self.held() => {
                 let text = self.with_calls(self.lines.still_held, &[]);
                 self.call_again(Saying::Hold, text);
+            }
+            // A hold point may take as long as it takes.
+            Reason::StillHeld => {
+                let text = self.asking(self.lines.reminder, &[]);
+                self.call_again(Saying::HoldPoint, text);
             }
             Reason::TooEarly => {
                 let text = self.asking(self.lines.early, &[]);
@@ -301,11 +360,13 @@ impl Machine<'_> {
             Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
             Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
                 Use::Call { call } => self.call(call, heard),
+                Use::Contingency { contingency } => self.contingency_called(contingency, heard),
                 _ => self.phrase(*phrase, heard),
             },
             // A call of no use now (hold while held) arrives as Other: it must not be taken for a wrong answer.
             Verdict::Other { phrase } => match self.procedure.phrase(*phrase).used {
                 Use::Call { .. } => self.unheeded(heard.post, Unheeded::NoEffect),
+                Use::Contingency { .. } => self.unsure(*phrase, heard),
                 // It counts by now, but was judged as one that does not: it has to be said again.
                 _ if self.state.expected(self.procedure).contains(phrase) => self.unsure(*phrase, heard),
                 _ => self.phrase(*phrase, heard),
@@ -335,116 +396,6 @@ impl Machine<'_> {
             return self.wrong(phrase, heard.post);
         }
         self.right(phrase, heard);
-    }
-
-    fn right(&mut self, phrase: PhraseId, heard: &Heard) {
-        let counted = Action::Note(Note::Counted { post: heard.post, phrase });
-        match (self.state.phase.clone(), self.procedure.phrase(phrase).used) {
-            (Phase::Asking { question }, Use::Answer { answer, .. }) => {
-                self.actions.push(counted);
-                self.answered(question, answer, phrase);
-            }
-            (Phase::ReadBack { step }, Use::ReadBack { .. }) => self.read_back(step, heard, counted),
-            (Phase::Confirm { step }, Use::Confirmation { .. }) => {
-                self.actions.push(counted);
-                self.confirmed(step, heard);
-            }
-            (Phase::Confirm { step }, Use::Refusal) => {
-                self.actions.push(counted);
-                self.refused(step);
-            }
-            // `expected` yields only the uses above; a new phase must be added here to count.
-            _ => self.unheeded(heard.post, Unheeded::NotAwaited(Role::Observer)),
-        }
-    }
-
-    fn answered(&mut self, question: u16, answer: u16, phrase: PhraseId) {
-        self.state.answers[usize::from(question)] = Some(answer);
-        self.actions.push(Action::Note(Note::Answered { question, answer }));
-        let remark = fill(self.lines.noted, &[("answer", &self.procedure.phrase(phrase).text)]);
-        self.go_on(&remark);
-    }
-
-    fn read_back(&mut self, step: u16, heard: &Heard, counted: Action) {
-        let floor_ms = ms(self.procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0));
-        let progress = &mut self.state.steps[usize::from(step)];
-        // No end of the instruction was reported: the minimum time has not begun.
-        let since = progress.instructed_ms.map_or(0, |over| heard.start_ms.saturating_sub(over));
-        if since < floor_ms {
-            progress.too_soon += 1;
-            let left_ms = floor_ms - since;
-            self.actions.push(Action::Note(Note::TooSoon { step, left_ms }));
-            let seconds = left_ms.div_ceil(1000).to_string();
-            let text = self.asking(self.lines.too_soon, &[("seconds", &seconds)]);
-            return self.say(Saying::TooSoon, text);
-        }
-        progress.standing = Standing::ReadBack;
-        progress.read_back_ms = Some(heard.end_ms);
-        self.actions.push(counted);
-        self.enter(Phase::Confirm { step });
-        self.say_look(step);
-    }
-
-    fn confirmed(&mut self, step: u16, heard: &Heard) {
-        let progress = &mut self.state.steps[usize::from(step)];
-        progress.standing = Standing::Confirmed;
-        progress.confirmed_ms = Some(heard.end_ms);
-        self.actions.push(Action::Note(Note::StepDone { step }));
-        self.go_on("");
-    }
-
-    fn refused(&mut self, step: u16) {
-        let progress = &mut self.state.steps[usize::from(step)];
-        progress.refusals += 1;
-        let refusals = progress.refusals;
-        self.actions.push(Action::Note(Note::Refused { step }));
-        if refusals.is_multiple_of(self.procedure.rules.tries) {
-            self.hold(HoldWhy::Tries);
-        } else {
-            self.instruct(step, self.lines.refused);
-        }
-    }
-
-    fn wrong(&mut self, phrase: PhraseId, post: Post) {
-        let text = self.procedure.phrase(phrase).text.clone();
-        let line = self.asking(self.lines.wrong, &[("heard", &text)]);
-        self.ask_again(post, line);
-    }
-
-    fn unsure(&mut self, closest: PhraseId, heard: &Heard) {
-        // In doubt the tool stops: something like hold or stop, at any moment, holds.
-        if let Use::Call { call: Call::Hold | Call::Stop } = self.procedure.phrase(closest).used {
-            if !self.held() {
-                return self.hold(HoldWhy::MaybeStop);
-            }
-            return self.unheeded(heard.post, Unheeded::NoEffect);
-        }
-        // On hold people talk to each other: only something like the awaited call is asked for again.
-        if self.held() && !self.state.expected(self.procedure).contains(&closest) {
-            return self.unheeded(heard.post, Unheeded::NoEffect);
-        }
-        match self.not_an_answer(heard) {
-            Some(why) => self.unheeded(heard.post, why),
-            None => {
-                let line = self.asking(self.lines.unsure, &[]);
-                self.ask_again(heard.post, line);
-            }
-        }
-    }
-
-    fn ask_again(&mut self, post: Post, line: String) {
-        self.state.tries += 1;
-        self.state.all_asks_again += 1;
-        let try_number = self.state.tries;
-        if let Some(step) = self.state.current_step() {
-            self.state.steps[usize::from(step)].asks_again += 1;
-        }
-        self.actions.push(Action::Note(Note::AskedAgain { post, try_number }));
-        if try_number >= self.procedure.rules.tries && !self.held() {
-            self.hold(HoldWhy::Tries);
-        } else {
-            self.say(Saying::AskAgain, line);
-        }
     }
 
     fn unheeded(&mut self, post: Post, why: Unheeded) {

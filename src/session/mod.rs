@@ -12,6 +12,10 @@
 //!                                                                                    Held --carry on--> the same step
 //!                                                                                      \---stop again-> Ended
 //! ```
+//!
+//! A hold point stands before a step's instruction. A contingency, called from anywhere, does its own list of steps in
+//! the same phases and then returns to the interrupted place, restarts at a step, or goes on to the list of an exit,
+//! whose closing words end the session.
 
 mod event;
 pub mod lines;
@@ -20,4 +24,7 @@ mod state;
 
 pub use event::{Action, Event, Note, Saying, Unheeded, What};
 pub use machine::{phrases_in, step};
-pub use state::{At, Deadline, HoldWhy, Outcome, Phase, Progress, Span, Standing, State, DEFAULT_GRACE_MS};
+pub use state::{
+    At, Deadline, Ending, HoldWhy, Outcome, Phase, Progress, Run, Side, Span, Standing, State,
+    DEFAULT_GRACE_MS,
+};

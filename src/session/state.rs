@@ -1,6 +1,6 @@
 //! The session's state: plain data, serialisable, comparable. The rules that change it are in `machine`.
 
-use crate::procedure::{Call, Condition, PhraseId, Post, Procedure, Role, Use};
+use crate::procedure::{Call, Condition, Part, PhraseId, Post, Procedure, Role, Then, Use};
 use serde::{Deserialize, Serialize};
 
 /// A person may begin to answer this long before the tool's last sound is out and still be heard: people answer each
@@ -23,12 +23,27 @@ pub enum At {
 pub enum Phase {
     Ready,
     Opening,
-    Asking { question: u16 },
-    ReadBack { step: u16 },
-    Confirm { step: u16 },
-    Held { why: HoldWhy, from: At },
+    Asking {
+        question: u16,
+    },
+    /// Waiting before the step's instruction until the observer releases it.
+    HoldPoint {
+        step: u16,
+    },
+    ReadBack {
+        step: u16,
+    },
+    Confirm {
+        step: u16,
+    },
+    Held {
+        why: HoldWhy,
+        from: At,
+    },
     Closing,
-    Ended { outcome: Outcome },
+    Ended {
+        outcome: Outcome,
+    },
 }
 
 /// Why the session is on hold.
@@ -41,6 +56,8 @@ pub enum HoldWhy {
     Stop,
     /// Something like hold or stop was heard, not surely.
     MaybeStop,
+    /// Something like the call of a contingency was heard, not surely.
+    MaybeContingency(u16),
     /// Too many wrong or unsure answers, or refusals, at one step.
     Tries,
     /// Nobody answered.
@@ -54,6 +71,8 @@ pub enum HoldWhy {
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     Completed,
+    /// A contingency led out, and the last step of its exit is done.
+    Exited,
     Stopped,
     InputEnded,
     Interrupted,
@@ -83,6 +102,11 @@ pub struct Progress {
     pub instructed_ms: Option<u64>,
     pub read_back_ms: Option<u64>,
     pub confirmed_ms: Option<u64>,
+    /// When the hold point before it was released.
+    pub released_ms: Option<u64>,
+    /// The phrases that counted, for the values in their slots.
+    pub read_back_as: Option<PhraseId>,
+    pub confirmed_as: Option<PhraseId>,
     pub asks_again: u32,
     pub refusals: u32,
     pub reminders: u32,
@@ -125,10 +149,43 @@ pub enum Reason {
     StillHeld,
 }
 
+/// A contingency that was called and is not over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Side {
+    pub contingency: u16,
+    /// What it interrupted.
+    pub from: At,
+    /// Its own steps are done, those of its exit are being done.
+    pub leaving: bool,
+}
+
+/// How a contingency ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ending {
+    Returned,
+    Restarted,
+    Exited,
+    /// It was called once more, and begun again.
+    CalledAgain,
+    /// The observer went back out of its first step: it was called by mistake.
+    Cancelled,
+}
+
+/// One contingency from its call to its end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Run {
+    pub contingency: u16,
+    pub post: Post,
+    pub called_ms: u64,
+    pub ended_ms: Option<u64>,
+    pub ending: Option<Ending>,
+}
+
 /// The last call that was obeyed, to tell the same call heard by the other microphone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LastCall {
-    pub call: Call,
+    pub called: Use,
     pub post: Post,
     pub start_ms: u64,
     pub end_ms: u64,
@@ -155,6 +212,10 @@ pub struct State {
     pub deadline: Option<Deadline>,
     pub answers: Vec<Option<u16>>,
     pub steps: Vec<Progress>,
+    /// Contingencies under way, the one being done last; each is there once.
+    pub sides: Vec<Side>,
+    /// Every contingency that was called so far.
+    pub runs: Vec<Run>,
     pub last_call: Option<LastCall>,
     pub grace_ms: u64,
     /// Of the whole session, at questions too.
@@ -185,6 +246,8 @@ impl State {
             deadline: None,
             answers: vec![None; procedure.questions.len()],
             steps: vec![Progress::default(); procedure.steps.len()],
+            sides: Vec::new(),
+            runs: Vec::new(),
             last_call: None,
             grace_ms,
             all_asks_again: 0,
@@ -212,8 +275,9 @@ impl State {
     pub fn awaited(&self, procedure: &Procedure) -> Option<Role> {
         match self.phase {
             Phase::Asking { question } => Some(procedure.questions[usize::from(question)].by),
-            Phase::ReadBack { .. } => Some(Role::Worker),
-            Phase::Confirm { .. } | Phase::Held { .. } => Some(Role::Observer),
+            Phase::ReadBack { step } => Some(procedure.steps[usize::from(step)].by.reads_back()),
+            Phase::Confirm { step } => Some(procedure.steps[usize::from(step)].by.confirms()),
+            Phase::HoldPoint { .. } | Phase::Held { .. } => Some(Role::Observer),
             _ => None,
         }
     }
@@ -224,16 +288,27 @@ impl State {
             Phase::Asking { question } => {
                 procedure.questions[usize::from(*question)].answers.iter().map(|a| a.phrase).collect()
             }
+            Phase::HoldPoint { step } => {
+                let point = procedure.steps[usize::from(*step)].hold_point.as_ref();
+                point.map(|point| point.release.clone()).unwrap_or_default()
+            }
             Phase::ReadBack { step } => procedure.steps[usize::from(*step)].read_back.clone(),
             Phase::Confirm { step } => {
-                let step = &procedure.steps[usize::from(*step)];
-                step.confirm.iter().chain(&step.refuse).copied().collect()
+                let refuse = &procedure.steps[usize::from(*step)].refuse;
+                self.confirmations(procedure, *step).into_iter().chain(refuse.iter().copied()).collect()
             }
             Phase::Held { .. } => {
                 calls(procedure).filter(|(_, call)| *call == Call::CarryOn).map(|c| c.0).collect()
             }
             _ => Vec::new(),
         }
+    }
+
+    /// The confirmations of a step that say nothing else than its read-back said, where both have the same slots.
+    pub fn confirmations(&self, procedure: &Procedure, step: u16) -> Vec<PhraseId> {
+        let read_back = self.steps[usize::from(step)].read_back_as.map(|id| procedure.phrase(id));
+        let agrees = |id: &PhraseId| read_back.is_none_or(|said| procedure.phrase(*id).agrees_with(said));
+        procedure.steps[usize::from(step)].confirm.iter().copied().filter(agrees).collect()
     }
 
     /// Every phrase that counts at this post now, calls included.
@@ -244,11 +319,12 @@ impl State {
             .into_iter()
             .filter(|id| procedure.phrase(*id).by.is_none_or(|role| post.hears(role)))
             .collect();
-        for (id, call) in calls(procedure) {
-            let valid = match call {
-                Call::CarryOn => held,
-                Call::Hold => !held,
-                _ => true,
+        for id in procedure.phrase_ids() {
+            let valid = match procedure.phrase(id).used {
+                Use::Call { call: Call::CarryOn } => held,
+                Use::Call { call: Call::Hold } => !held,
+                Use::Call { .. } | Use::Contingency { .. } => true,
+                _ => false,
             };
             if valid && !ids.contains(&id) {
                 ids.push(id);
@@ -257,20 +333,36 @@ impl State {
         ids
     }
 
-    /// Whether the answers so far switch this step on. A condition on an unanswered question does not hold.
+    /// Whether the answers so far switch this step on. A condition on an unanswered question does not hold; but a
+    /// contingency may be called before it was asked, and then the step is done.
     pub fn active(&self, procedure: &Procedure, step: usize) -> bool {
-        procedure.steps[step].when.iter().all(|condition| self.holds(condition))
+        let unasked = step >= procedure.own_steps;
+        procedure.steps[step].when.iter().all(|condition| self.holds(condition, unasked))
     }
 
-    fn holds(&self, condition: &Condition) -> bool {
+    fn holds(&self, condition: &Condition, unasked: bool) -> bool {
         self.answers[usize::from(condition.question)]
-            .is_some_and(|answer| condition.answers.contains(&answer))
+            .map_or(unasked, |answer| condition.answers.contains(&answer))
+    }
+
+    /// The list of steps that is being done, or that a hold returns to.
+    pub fn part(&self, procedure: &Procedure) -> Part {
+        let Some(side) = self.sides.last() else { return Part::Main };
+        match procedure.contingencies[usize::from(side.contingency)].then {
+            Then::Exit { exit } if side.leaving => Part::Exit(exit),
+            _ => Part::Contingency(side.contingency),
+        }
+    }
+
+    /// The contingency that led to the exit which is being done, or by which the session ended.
+    pub fn leaving_by(&self) -> Option<u16> {
+        self.sides.last().filter(|side| side.leaving).map(|side| side.contingency)
     }
 
     /// The step being done, or that a hold returns to.
     pub fn current_step(&self) -> Option<u16> {
         match self.phase {
-            Phase::ReadBack { step } | Phase::Confirm { step } => Some(step),
+            Phase::HoldPoint { step } | Phase::ReadBack { step } | Phase::Confirm { step } => Some(step),
             Phase::Held { from: At::Step(step), .. } => Some(step),
             _ => None,
         }

@@ -53,3 +53,117 @@ pub fn says(source: &str, expected: &str) {
     let found = parse(source, "demo.toml").map(|_| "no problem").map_err(|errors| errors.to_string());
     assert_eq!(found.unwrap_err(), expected);
 }
+
+/// Every key of the format at once.
+pub const EVERYTHING: &str = r##"[procedure]
+id = "all"
+title = "Everything"
+version = "1"
+language = "en"
+unit = "Lantern Ward (invented)"
+cautions = "Training aid."
+opening = "We begin."
+closing = "The end."
+
+[rules]
+tries = 2
+reminder_s = 12.5
+reminders = 2
+
+[calls]
+hold = "wait there"
+carry-on = "carry on"
+say-again = "say again"
+go-back = "go back"
+stop = ["stop stop", "stop right now"]
+
+[refusal]
+phrases = ["that is not right"]
+
+[pronounce]
+doff = ["D AO F", "D AA F"]
+
+[decoys]
+phrases = "inner gloves off"
+
+[say]
+PAPR = "powered hood"
+
+[slot.size]
+words = ["small", "medium", "large"]
+[slot.tag]
+digits = 2
+
+[[question]]
+id = "apron"
+ask = "Apron? Say: apron needed, or: leave the apron."
+by = "worker"
+[[question.answer]]
+value = "yes"
+phrase = "apron needed"
+[[question.answer]]
+value = "no"
+phrase = "leave the apron"
+
+[[step]]
+id = "gloves"
+by = "both"
+hold_point = "Wait for the shift lead."
+release = "the lead agrees"
+instruction = "Put on the gloves."
+look = "both wrists covered"
+read_back = "gloves on size {size}"
+confirm = ["i see size {size}", "box number {tag}"]
+refuse = ["a wrist is bare", "that is not right"]
+at_least_s = 5
+expected_s = 20
+reminder_s = 30
+when = { apron = ["yes"] }
+critical = true
+
+[[step]]
+id = "hose"
+by = "observer"
+instruction = "Connect the hose of the PAPR."
+look = "you feel the air"
+read_back = "hose is connected"
+confirm = "cool air arrives"
+
+[[contingency]]
+id = "tear"
+title = "Torn glove"
+call = ["my glove is torn"]
+opening = "A glove is torn."
+then = "return"
+[[contingency.step]]
+id = "new-glove"
+instruction = "Take a new glove."
+look = "it is whole"
+read_back = "a new one covers it"
+confirm = "fresh pair sits well"
+
+[[contingency]]
+id = "splash"
+title = "Splash"
+call = "there was a splash"
+then = "restart"
+restart_at = "gloves"
+
+[[contingency]]
+id = "no-air"
+title = "Blower stopped"
+call = "my blower stopped"
+then = "exit"
+exit = "out"
+
+[[exit]]
+id = "out"
+title = "Way out"
+closing = "You are out."
+[[exit.step]]
+id = "walk"
+instruction = "Walk out."
+look = "nothing is touched"
+read_back = "standing at the door"
+confirm = "nobody near you"
+"##;

@@ -59,6 +59,8 @@ pub fn account(audio_sha256: Option<String>) -> Account {
         posts: vec!["room".to_owned()],
         people: BTreeMap::new(),
         steps: vec![step],
+        contingencies: Vec::new(),
+        exit: None,
         answers: BTreeMap::from([("apron".to_owned(), "no".to_owned())]),
         totals: Totals { seconds: 3.0, stops: 1, calls: 1, ..Totals::default() },
         audio: None,

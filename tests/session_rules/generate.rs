@@ -3,13 +3,16 @@
 use super::play::{heard, unsure, Play};
 use antiphon::listen::heard::{Doubt, Ignored, Verdict};
 use antiphon::procedure::parse::parse;
-use antiphon::procedure::{Call, PhraseId, Post, Procedure, Role};
+use antiphon::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
 use antiphon::session::What;
 use proptest::collection::vec;
 use proptest::prelude::*;
 use std::fmt::Write;
 
 const NAMES: [&str; 5] = ["amber", "birch", "cedar", "daisy", "ember"];
+const SIDE_NAMES: [[&str; 2]; 2] = [["fern", "grove"], ["hazel", "ivory"]];
+const EXIT_NAMES: [&str; 2] = ["jetty", "kiosk"];
+const DOERS: [&str; 3] = ["worker", "both", "observer"];
 const ORDER: [&str; 3] = ["first", "second", "third"];
 
 #[derive(Debug, Clone)]
@@ -21,6 +24,18 @@ pub struct StepPlan {
     alternatives: bool,
     own_refusal: bool,
     same_words: bool,
+    by: usize,
+    hold_point: bool,
+    /// The read-back names a size, and so does the confirmation.
+    sized: bool,
+}
+
+#[derive(Debug, Clone)]
+pub struct SidePlan {
+    /// Returns, restarts at the first or the last own step, exits.
+    then: usize,
+    steps: Vec<StepPlan>,
+    opening: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -32,6 +47,8 @@ pub struct Plan {
     /// By whom, and how many answers.
     questions: Vec<(bool, usize)>,
     steps: Vec<StepPlan>,
+    sides: Vec<SidePlan>,
+    exit: Vec<StepPlan>,
     one_microphone: bool,
 }
 
@@ -78,21 +95,62 @@ impl Plan {
             }
         }
         for (index, step) in self.steps.iter().enumerate() {
-            self.step(&mut toml, NAMES[index], step);
+            self.step(&mut toml, "step", NAMES[index], step);
         }
+        for (index, side) in self.sides.iter().enumerate() {
+            self.side(&mut toml, index, side);
+        }
+        if self.sides.iter().any(|side| side.then == 3) {
+            toml += "[[exit]]\nid = \"out\"\ntitle = \"Out\"\nclosing = \"You are out.\"\n";
+            for (index, step) in self.exit.iter().enumerate() {
+                self.step(&mut toml, "exit.step", EXIT_NAMES[index], step);
+            }
+        }
+        toml += "[slot.size]\nwords = [\"small\", \"large\"]\n";
         toml
     }
 
-    fn step(&self, toml: &mut String, name: &str, step: &StepPlan) {
-        let read_back = format!("{name} is in place");
+    fn side(&self, toml: &mut String, index: usize, side: &SidePlan) {
+        let name = ["lantern", "mirror"][index];
+        let _ = writeln!(
+            toml,
+            "[[contingency]]\nid = \"{name}\"\ntitle = \"About the {name}\"\ncall = [\"the {name} broke\", \"mind the {name}\"]"
+        );
+        if side.opening {
+            // In the tool's own words.
+            let _ = writeln!(toml, "opening = \"I heard that the {name} broke.\"");
+        }
+        let then = match side.then {
+            0 => "then = \"return\"".to_string(),
+            1 => format!("then = \"restart\"\nrestart_at = \"{}\"", NAMES[0]),
+            2 => format!("then = \"restart\"\nrestart_at = \"{}\"", NAMES[self.steps.len() - 1]),
+            _ => "then = \"exit\"\nexit = \"out\"".to_string(),
+        };
+        let _ = writeln!(toml, "{then}");
+        let steps = if side.then == 0 && side.steps.is_empty() { &self.steps[..1] } else { &side.steps[..] };
+        for (step, name) in steps.iter().zip(SIDE_NAMES[index]) {
+            self.step(toml, "contingency.step", name, step);
+        }
+    }
+
+    fn step(&self, toml: &mut String, table: &str, name: &str, step: &StepPlan) {
+        let size = if step.sized { " {size}" } else { "" };
+        let read_back = format!("{name} is in place{size}");
         let confirm = match step.same_words && !self.one_microphone {
             true => read_back.clone(),
-            false => format!("i see {name} sits well"),
+            false => format!("i see {name} sits well{size}"),
         };
-        let _ = write!(
-            toml,
-            "[[step]]\nid = \"{name}\"\ninstruction = \"Put on the {name}.\"\nlook = \"{name} sits\"\n"
-        );
+        if step.hold_point {
+            let _ = write!(
+                toml,
+                "[[{table}]]\nhold_point = \"Wait with the {name}.\"\nrelease = \"{name} may go on\"\n"
+            );
+        } else {
+            let _ = writeln!(toml, "[[{table}]]");
+        }
+        let _ = writeln!(toml, "by = \"{}\"", DOERS[step.by]);
+        let _ =
+            write!(toml, "id = \"{name}\"\ninstruction = \"Put on the {name}.\"\nlook = \"{name} sits\"\n");
         let _ = match step.alternatives {
             true => write!(
                 toml,
@@ -135,35 +193,62 @@ pub fn plans() -> impl Strategy<Value = Plan> {
         any::<bool>(),
         any::<bool>(),
         prop::bool::weighted(0.2),
+        prop_oneof![3 => Just(0), 1 => Just(1), 2 => Just(2)],
+        prop::bool::weighted(0.2),
+        prop::bool::weighted(0.2),
     )
-        .prop_map(|(at_least_ms, reminder_s, (first, second), alternatives, own_refusal, same_words)| {
-            StepPlan {
+        .prop_map(
+            |(
                 at_least_ms,
                 reminder_s,
-                allowed: [first, second],
+                (first, second),
                 alternatives,
                 own_refusal,
                 same_words,
-            }
-        });
+                by,
+                hold_point,
+                sized,
+            )| {
+                StepPlan {
+                    at_least_ms,
+                    reminder_s,
+                    allowed: [first, second],
+                    alternatives,
+                    own_refusal,
+                    same_words,
+                    by,
+                    hold_point,
+                    sized,
+                }
+            },
+        )
+        .boxed();
+    let side = (0..4_usize, vec(step.clone(), 0..=2), any::<bool>())
+        .prop_map(|(then, steps, opening)| SidePlan { then, steps, opening });
     (
         any::<bool>(),
         1..5_u32,
         1..4_u32,
         3..20_u8,
         vec((any::<bool>(), 2..4_usize), 0..=2),
-        vec(step, 1..=5),
+        vec(step.clone(), 1..=5),
+        vec(side, 0..=2),
+        vec(step, 1..=2),
         prop::bool::weighted(0.3),
     )
-        .prop_map(|(opening, tries, reminders, reminder_s, questions, steps, one_microphone)| Plan {
-            opening,
-            tries,
-            reminders,
-            reminder_s,
-            questions,
-            steps,
-            one_microphone,
-        })
+        .prop_map(
+            |(opening, tries, reminders, reminder_s, questions, steps, sides, exit, one_microphone)| Plan {
+                opening,
+                tries,
+                reminders,
+                reminder_s,
+                questions,
+                steps,
+                sides,
+                exit,
+                one_microphone,
+            },
+        )
 }
 
 /// What happens next, decided against the session as it is when its turn comes.
@@ -198,6 +283,12 @@ pub enum Move {
         after_ms: i32,
         takes_ms: u16,
     },
+    /// The call of a contingency, surely.
+    Contingency {
+        post: u8,
+        which: u8,
+        after_ms: i32,
+    },
     /// Waits until the session wants to be woken, or not quite.
     Waits {
         short_ms: u8,
@@ -231,6 +322,7 @@ pub fn plausible() -> impl Strategy<Value = Vec<Move>> {
         30 => right(0..6_000),
         3 => right(-600..400),
         3 => calls(),
+        1 => contingency(),
         2 => says(),
         3 => (0..3_u8).prop_map(|short_ms| Move::Waits { short_ms }),
         1 => (1..6_u8).prop_map(|times| Move::Quiet { times }),
@@ -247,6 +339,7 @@ pub fn arbitrary() -> impl Strategy<Value = Vec<Move>> {
         6 => right(-4_000..6_000),
         6 => says(),
         3 => calls(),
+        1 => contingency(),
         2 => any::<u8>().prop_map(|short_ms| Move::Waits { short_ms }),
         2 => (any::<u8>(), any::<bool>()).prop_map(|(post, back)| Move::Microphone { post, back }),
         2 => (-2..3_i8, any::<u8>()).prop_map(|(utterance, news)| Move::Voice { utterance, news }),
@@ -264,6 +357,14 @@ fn right(after_ms: std::ops::Range<i16>) -> impl Strategy<Value = Move> {
 fn calls() -> impl Strategy<Value = Move> {
     (any::<u8>(), any::<u8>(), -3_000..3_000_i32, 0..2_000_u16)
         .prop_map(|(post, call, after_ms, takes_ms)| Move::Calls { post, call, after_ms, takes_ms })
+}
+
+fn contingency() -> impl Strategy<Value = Move> {
+    (any::<u8>(), any::<u8>(), -3_000..3_000_i32).prop_map(|(post, which, after_ms)| Move::Contingency {
+        post,
+        which,
+        after_ms,
+    })
 }
 
 fn says() -> impl Strategy<Value = Move> {
@@ -328,6 +429,14 @@ fn make(play: &mut Play, one: &Move) {
         Move::Calls { post, call, after_ms, takes_ms } => {
             let phrase = play.call_id(Call::ALL[usize::from(call) % Call::ALL.len()]);
             speaks(play, own(post), Verdict::Accepted { phrase }, i64::from(after_ms), takes_ms);
+        }
+        Move::Contingency { post, which, after_ms } => {
+            let called = |id: &PhraseId| matches!(play.procedure.phrase(*id).used, Use::Contingency { .. });
+            let phrases: Vec<PhraseId> = play.procedure.phrase_ids().filter(called).collect();
+            if let Some(phrase) = phrases.get(usize::from(which) % phrases.len().max(1)) {
+                let verdict = Verdict::Accepted { phrase: *phrase };
+                speaks(play, own(post), verdict, i64::from(after_ms), 401);
+            }
         }
         Move::Waits { short_ms } => {
             if let Some(wake) = play.state.wake_at() {

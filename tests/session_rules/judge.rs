@@ -4,8 +4,8 @@
 
 use super::play::{Play, Turn};
 use antiphon::listen::heard::{Heard, Verdict};
-use antiphon::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
-use antiphon::session::{Action, At, Note, Outcome, Phase, Saying, Standing, What};
+use antiphon::procedure::{Call, Doer, Part, PhraseId, Post, Procedure, Role, Then, Use};
+use antiphon::session::{Action, At, Ending, Note, Outcome, Phase, Saying, Standing, What};
 use std::collections::BTreeSet;
 
 /// What is wrong, in words; the turn's number is added by `judge`.
@@ -30,13 +30,30 @@ struct Witness<'p> {
     instructed: Option<u64>,
     /// When the first sound of the latest look was out.
     look: Option<u64>,
-    read_back: bool,
+    /// The phrase of the read-back that waits for its confirmation.
+    read_back: Option<PhraseId>,
+    /// First sound of the latest words about a hold point.
+    hold_point: Option<(u16, u64)>,
+    /// The step whose hold point was released since.
+    released: Option<u16>,
+    /// Contingencies under way.
+    sides: Vec<Interruption>,
+    /// The one that was just called again.
+    again: Option<Interruption>,
     done: BTreeSet<u16>,
     answers: Vec<Option<u16>>,
     lost: BTreeSet<Post>,
     /// A microphone was lost and the observer has not let the session go on since.
     shut: bool,
     ended: Option<Outcome>,
+}
+
+struct Interruption {
+    contingency: u16,
+    from: (u8, u16),
+    leaving: bool,
+    /// Steps were opened again meanwhile: it need not come back to the same place.
+    moved: bool,
 }
 
 struct Open {
@@ -54,7 +71,11 @@ pub fn judge(play: &Play) -> Ruling {
         instruction: None,
         instructed: None,
         look: None,
-        read_back: false,
+        read_back: None,
+        hold_point: None,
+        released: None,
+        sides: Vec::new(),
+        again: None,
         done: BTreeSet::new(),
         answers: vec![None; play.procedure.questions.len()],
         lost: BTreeSet::new(),
@@ -91,7 +112,7 @@ impl Witness<'_> {
         );
         for action in &turn.actions {
             match action {
-                Action::Note(note) => self.note(note, heard, now)?,
+                Action::Note(note) => self.note(note, heard, turn, now)?,
                 Action::Hush => {
                     must!(self.open.take().is_some(), "hushed, though nothing is being said");
                 }
@@ -113,7 +134,8 @@ impl Witness<'_> {
             What::SpeechBegan { utterance } if is_open(&self.open, utterance) => self.began(now),
             What::SpeechEnded { utterance, whole } if is_open(&self.open, utterance) => {
                 let open = self.open.take();
-                if *whole && open.is_some_and(|open| open.step.is_some()) {
+                let instruction = |open: Open| open.saying == Saying::Instruction;
+                if *whole && open.is_some_and(instruction) {
                     self.instructed.get_or_insert(now);
                 }
             }
@@ -127,6 +149,7 @@ impl Witness<'_> {
         let Some(open) = &self.open else { return };
         match (open.saying, open.step) {
             (Saying::Instruction, Some(step)) => self.instruction = Some((step, now)),
+            (Saying::HoldPoint, Some(step)) => self.hold_point = Some((step, now)),
             (Saying::Look, _) => self.look = Some(now),
             _ => {}
         }
@@ -136,22 +159,45 @@ impl Witness<'_> {
         let place = |texts: &[&str]| texts.iter().position(|known| text.ends_with(known)).map(|i| i as u16);
         let steps: Vec<&str> = self.procedure.steps.iter().map(|step| step.instruction.as_str()).collect();
         let asks: Vec<&str> = self.procedure.questions.iter().map(|q| q.ask.as_str()).collect();
-        let step = place(&steps).filter(|_| saying == Saying::Instruction);
+        let holds: Vec<&str> = self
+            .procedure
+            .steps
+            .iter()
+            .map(|step| step.hold_point.as_ref().map_or("no hold point", |point| point.text.as_str()))
+            .collect();
+        let step = match saying {
+            Saying::Instruction => place(&steps),
+            Saying::HoldPoint => holds.iter().position(|known| text.contains(known)).map(|i| i as u16),
+            _ => None,
+        };
         match saying {
             Saying::Instruction => {
                 let step = step.ok_or("an instruction of no step")?;
-                // Whatever comes after this place is open again.
-                self.done.retain(|done| *done < step);
-                self.read_back = false;
+                self.comes_to(step)?;
+                let point = self.procedure.steps[usize::from(step)].hold_point.is_some();
+                must!(
+                    !point || self.released == Some(step),
+                    "step {step} before its hold point was released"
+                );
+                self.read_back = None;
                 self.instruction = Some((step, now));
                 if !again {
                     self.instructed = None;
                 }
             }
+            // Called again after a while it names only the phrase.
+            Saying::HoldPoint => {
+                if let Some(step) = step {
+                    self.comes_to(step)?;
+                    self.hold_point = Some((step, now));
+                    self.released = None;
+                }
+            }
             Saying::Question => {
                 let question = place(&asks).ok_or("a question that is not in the procedure")?;
                 self.answers[usize::from(question)..].fill(None);
-                self.done.clear();
+                let own = self.procedure.own_steps;
+                self.done.retain(|done| usize::from(*done) >= own);
             }
             Saying::Look => self.look = Some(now),
             _ => {}
@@ -160,15 +206,146 @@ impl Witness<'_> {
         Ok(())
     }
 
-    fn note(&mut self, note: &Note, heard: Option<&Heard>, now: u64) -> Ruling {
+    /// Whatever comes after this place in its list is open again, and the list is the one that is being done.
+    fn comes_to(&mut self, step: u16) -> Ruling {
+        let part = self.procedure.part_of(usize::from(step));
+        let steps = self.procedure.range(part);
+        let expected = match self.sides.last_mut() {
+            None => Part::Main,
+            Some(side) => match (part, self.procedure.contingencies[usize::from(side.contingency)].then) {
+                (Part::Exit(exit), Then::Exit { exit: own }) if exit == own => {
+                    if !std::mem::replace(&mut side.leaving, true) {
+                        self.done.retain(|done| !steps.contains(&usize::from(*done)));
+                    }
+                    part
+                }
+                _ => {
+                    side.leaving = false;
+                    Part::Contingency(side.contingency)
+                }
+            },
+        };
+        must!(part == expected, "step {step} of {part:?} while {expected:?} is being done");
+        let open = usize::from(step)..steps.end;
+        self.done.retain(|done| !open.contains(&usize::from(*done)));
+        Ok(())
+    }
+
+    /// Every step of a list that is to be done is done.
+    fn all_done(&self, part: Part) -> Ruling {
+        for step in self.procedure.range(part) {
+            let step = step as u16;
+            must!(!self.active(step) || self.done.contains(&step), "{part:?} was over without step {step}");
+        }
+        Ok(())
+    }
+
+    fn contingency_began(&mut self, contingency: u16, heard: Option<&Heard>, turn: &Turn) -> Ruling {
+        let heard = heard.ok_or("a contingency began by something that was not heard")?;
+        let Verdict::Accepted { phrase } = heard.verdict else {
+            return Err(format!("a contingency began by {:?}", heard.verdict));
+        };
+        let used = self.procedure.phrase(phrase).used;
+        must!(used == Use::Contingency { contingency }, "contingency {contingency} began by {used:?}");
+        let steps = self.procedure.range(Part::Contingency(contingency));
+        self.done.retain(|done| !steps.contains(&usize::from(*done)));
+        let from = at(&turn.before.phase);
+        must!(!self.sides.iter().any(|side| side.contingency == contingency), "it is under way twice");
+        let first = Interruption { contingency, from, leaving: false, moved: false };
+        let again = self.again.take().filter(|again| again.contingency == contingency);
+        self.sides.push(again.unwrap_or(first));
+        let held = matches!(turn.after.phase, Phase::Held { .. });
+        if !held && self.shut {
+            self.let_go(heard.post, "a contingency")?;
+        }
+        let was_held = matches!(turn.before.phase, Phase::Held { .. });
+        let observer = heard.post.hears(Role::Observer);
+        must!(!was_held || held || observer, "the worker's contingency ended a hold");
+        Ok(())
+    }
+
+    fn contingency_ended(
+        &mut self,
+        contingency: u16,
+        ending: Ending,
+        heard: Option<&Heard>,
+        turn: &Turn,
+    ) -> Ruling {
+        let side = self.sides.pop().ok_or("a contingency ended that was not under way")?;
+        must!(side.contingency == contingency, "another contingency ended");
+        let part = Part::Contingency(contingency);
+        let then = self.procedure.contingencies[usize::from(contingency)].then;
+        match (ending, then) {
+            (Ending::Returned, Then::Return | Then::Exit { .. }) => self.all_done(part)?,
+            (Ending::Restarted, Then::Restart { step }) => {
+                self.all_done(part)?;
+                let own = self.procedure.own_steps;
+                self.done.retain(|done| !(usize::from(step)..own).contains(&usize::from(*done)));
+                self.sides.iter_mut().for_each(|side| side.moved = true);
+            }
+            (Ending::Exited, Then::Exit { exit }) => {
+                self.all_done(part)?;
+                self.all_done(Part::Exit(exit))?;
+                // An exit may have no step that is to be done.
+                self.sides.push(Interruption { leaving: true, ..side });
+                return Ok(());
+            }
+            (Ending::CalledAgain, _) => {
+                must!(!side.leaving, "an exit was begun again");
+                self.again = Some(side);
+                return Ok(());
+            }
+            (Ending::Cancelled, _) => {
+                let heard = heard.ok_or("a contingency was cancelled by something that was not heard")?;
+                must!(heard.post.hears(Role::Observer), "the worker cancelled a contingency");
+            }
+            other => return Err(format!("a contingency ended as {other:?}")),
+        }
+        // A list without a step to be done was interrupted at its end, and is gone on from there.
+        let empty = side.from.0 == 4 && !self.sides.is_empty();
+        let returns = matches!(ending, Ending::Returned | Ending::Cancelled);
+        if returns && !side.moved && !empty && self.ends_once(turn) {
+            let back = at(&turn.after.phase);
+            must!(back == side.from, "it came back to {back:?}, it had interrupted {:?}", side.from);
+        }
+        Ok(())
+    }
+
+    fn ends_once(&self, turn: &Turn) -> bool {
+        let ended = |action: &&Action| matches!(action, Action::Note(Note::ContingencyEnded { .. }));
+        turn.actions.iter().filter(ended).count() == 1
+    }
+
+    fn released(&mut self, step: u16, heard: Option<&Heard>) -> Ruling {
+        let heard = heard.ok_or("a hold point was released by something that was not heard")?;
+        let Verdict::Accepted { phrase } = heard.verdict else {
+            return Err(format!("a hold point was released by {:?}", heard.verdict));
+        };
+        let used = self.procedure.phrase(phrase).used;
+        must!(used == Use::Release { step }, "the hold point of step {step} was released by {used:?}");
+        must!(heard.post.hears(Role::Observer), "a release from {:?}", heard.post);
+        let (point, began) = self.hold_point.ok_or("a release without a hold point")?;
+        must!(point == step && heard.start_ms >= began, "the release began before the wait did");
+        self.released = Some(step);
+        Ok(())
+    }
+
+    fn note(&mut self, note: &Note, heard: Option<&Heard>, turn: &Turn, now: u64) -> Ruling {
         match note {
             Note::Counted { post, phrase } => {
                 let heard = accepted(heard, *phrase)?;
                 must!(heard.post == *post, "the note names another post");
                 must!(!self.shut, "something counted though a microphone was lost");
                 if let Use::ReadBack { step } = self.procedure.phrase(*phrase).used {
-                    self.read_back(step, heard, now)?;
+                    self.read_back(step, *phrase, heard, now)?;
                 }
+            }
+            Note::Released { step } => self.released(*step, heard)?,
+            Note::ContingencyBegan { contingency, .. } => {
+                self.contingency_began(*contingency, heard, turn)?
+            }
+            Note::ContingencyEnded { contingency, ending } => {
+                self.contingency_ended(*contingency, *ending, heard, turn)?;
             }
             Note::StepDone { step } => self.confirmed(*step, heard, now)?,
             Note::Answered { question, answer } => self.answered(*question, *answer, heard)?,
@@ -177,24 +354,30 @@ impl Witness<'_> {
                 self.shut = true;
             }
             Note::Back { post } => must!(self.lost.remove(post), "back without having been lost"),
-            Note::Obeyed { post, call: Call::CarryOn } => self.released(*post, "carry on")?,
+            Note::Obeyed { post, call: Call::CarryOn } => self.let_go(*post, "carry on")?,
             // On hold 'go back' sets the session going as 'carry on' does.
-            Note::Obeyed { post, call: Call::GoBack } if self.shut => self.released(*post, "go back")?,
+            Note::Obeyed { post, call: Call::GoBack } if self.shut => self.let_go(*post, "go back")?,
             _ => {}
         }
         Ok(())
     }
 
-    fn released(&mut self, post: Post, how: &str) -> Ruling {
+    fn let_go(&mut self, post: Post, how: &str) -> Ruling {
         must!(self.lost.is_empty(), "{how}, though {:?} are still lost", self.lost);
         must!(post.hears(Role::Observer), "{how} was called by the worker");
         self.shut = false;
         Ok(())
     }
 
-    /// The worker's words, begun after the instruction began and after the minimum time was over.
-    fn read_back(&mut self, step: u16, heard: &Heard, now: u64) -> Ruling {
-        must!(heard.post.hears(Role::Worker), "a read-back from {:?}", heard.post);
+    /// The words of who does it, begun after the instruction began and after the minimum time was over.
+    fn read_back(&mut self, step: u16, phrase: PhraseId, heard: &Heard, now: u64) -> Ruling {
+        let by = self.procedure.steps[usize::from(step)].by;
+        let reads_back = if by == Doer::Observer { Role::Observer } else { Role::Worker };
+        must!(heard.post.hears(reads_back), "a read-back from {:?}, by {by:?}", heard.post);
+        must!(
+            self.procedure.phrase(phrase).by == Some(reads_back),
+            "the read-back is the other one's phrase"
+        );
         let (instructed, began) = self.instruction.ok_or("a read-back without an instruction")?;
         must!(instructed == step, "the read-back of step {step} counted at step {instructed}");
         must!(heard.start_ms >= began, "the read-back began before the instruction did, at {began}");
@@ -204,12 +387,12 @@ impl Witness<'_> {
             let start = heard.start_ms.min(now);
             must!(start >= over, "the read-back began at {start}, the minimum time ends at {over}");
         }
-        self.read_back = true;
+        self.read_back = Some(phrase);
         self.look = None;
         Ok(())
     }
 
-    /// The observer's words, begun after the look that follows the worker's read-back.
+    /// The other one's words, begun after the look that follows the read-back.
     fn confirmed(&mut self, step: u16, heard: Option<&Heard>, _now: u64) -> Ruling {
         let heard = heard.ok_or("a step was confirmed by something that was not heard")?;
         let Verdict::Accepted { phrase } = heard.verdict else {
@@ -217,19 +400,33 @@ impl Witness<'_> {
         };
         let used = self.procedure.phrase(phrase).used;
         must!(used == Use::Confirmation { step }, "step {step} was confirmed by {used:?}");
-        must!(heard.post.hears(Role::Observer), "a confirmation from {:?}", heard.post);
-        must!(self.read_back, "step {step} was confirmed without a read-back");
+        let by = self.procedure.steps[usize::from(step)].by;
+        let confirms = if by == Doer::Observer { Role::Worker } else { Role::Observer };
+        must!(heard.post.hears(confirms), "a confirmation from {:?}, by {by:?}", heard.post);
+        must!(
+            self.procedure.phrase(phrase).by == Some(confirms),
+            "the confirmation is the other one's phrase"
+        );
+        let read_back = self.read_back.ok_or(format!("step {step} was confirmed without a read-back"))?;
+        for (slot, value) in self.procedure.phrase(read_back).values() {
+            let other = self.procedure.phrase(phrase).values().iter().find(|(name, _)| name == slot);
+            must!(
+                other.is_none_or(|(_, said)| said == value),
+                "{slot} is {value}, but {other:?} was confirmed"
+            );
+        }
         let (instructed, began) = self.instruction.ok_or("a confirmation without an instruction")?;
         must!(instructed == step, "step {step} was confirmed while step {instructed} was being done");
         must!(heard.start_ms >= began, "the confirmation began before the instruction did, at {began}");
         let look = self.look.ok_or("a confirmation without a look")?;
         must!(heard.start_ms >= look, "the confirmation began before the look did, at {look}");
         must!(!self.shut, "a step was confirmed though a microphone was lost");
-        for before in (0..step).filter(|before| self.active(*before)) {
+        let first = self.procedure.range(self.procedure.part_of(usize::from(step))).start as u16;
+        for before in (first..step).filter(|before| self.active(*before)) {
             must!(self.done.contains(&before), "step {step} was confirmed before step {before}");
         }
         must!(self.active(step), "step {step} was confirmed though an answer had switched it off");
-        self.read_back = false;
+        self.read_back = None;
         self.done.insert(step);
         Ok(())
     }
@@ -250,7 +447,9 @@ impl Witness<'_> {
     fn active(&self, step: u16) -> bool {
         self.procedure.steps[usize::from(step)].when.iter().all(|condition| {
             let answer = self.answers[usize::from(condition.question)];
-            answer.is_some_and(|answer| condition.answers.contains(&answer))
+            // Beside the procedure's own steps, one whose question was not asked yet is done.
+            let unasked = usize::from(step) >= self.procedure.own_steps;
+            answer.map_or(unasked, |answer| condition.answers.contains(&answer))
         })
     }
 
@@ -259,9 +458,11 @@ impl Witness<'_> {
         self.ended = Some(outcome);
         if outcome == Outcome::Completed {
             must!(self.answers.iter().all(Option::is_some), "completed with an open question");
-            for step in (0..self.procedure.steps.len() as u16).filter(|step| self.active(*step)) {
-                must!(self.done.contains(&step), "completed without step {step}");
-            }
+            must!(self.sides.is_empty(), "completed within a contingency");
+            self.all_done(Part::Main)?;
+        }
+        if outcome == Outcome::Exited {
+            must!(self.sides.last().is_some_and(|side| side.leaving), "left without an exit");
         }
         Ok(())
     }
@@ -276,7 +477,7 @@ impl Witness<'_> {
                 standing != Standing::Skipped || !self.active(step),
                 "step {step} was skipped, though it is to be done"
             );
-            if self.ended == Some(Outcome::Completed) {
+            if self.ended == Some(Outcome::Completed) && index < self.procedure.own_steps {
                 let skipped = standing == Standing::Skipped;
                 must!(skipped != self.active(step), "step {step} is {standing:?} at the end");
             }
@@ -314,8 +515,13 @@ pub fn a_stop_stops(play: &Play) -> Ruling {
 pub fn only_words_move_it_on(play: &Play) -> Ruling {
     for turn in &play.turns {
         let (before, after) = (&turn.before.phase, &turn.after.phase);
-        let moved = place(after) > place(before);
+        let moved = turn.before.sides == turn.after.sides && place(after) > place(before);
         let by_words = matches!(&turn.event.what, What::Heard(heard) if matches!(heard.verdict, Verdict::Accepted { .. }));
+        must!(
+            turn.before.sides == turn.after.sides || by_words,
+            "{:?} began or ended a contingency",
+            turn.event
+        );
         let by_the_end_of_speech = matches!(turn.event.what, What::SpeechEnded { whole: true, .. })
             && matches!(before, Phase::Opening | Phase::Closing);
         let from_outside = matches!(turn.event.what, What::Interrupt | What::InputEnded)
@@ -334,21 +540,31 @@ pub fn only_words_move_it_on(play: &Play) -> Ruling {
 
 /// How far the session has come: holds are before the place they return to.
 fn place(phase: &Phase) -> (u8, u16, u8) {
-    let of = |at: &At| match at {
-        At::Opening => (1, 0),
-        At::Question(question) => (2, *question),
-        At::Step(step) => (3, *step),
-        At::Closing => (4, 0),
-    };
     let with = |(kind, index): (u8, u16), stage| (kind, index, stage);
     match phase {
         Phase::Ready => (0, 0, 0),
         Phase::Held { from, .. } => with(of(from), 0),
         Phase::Opening => with(of(&At::Opening), 1),
         Phase::Asking { question } => with(of(&At::Question(*question)), 1),
-        Phase::ReadBack { step } => with(of(&At::Step(*step)), 1),
-        Phase::Confirm { step } => with(of(&At::Step(*step)), 2),
+        Phase::HoldPoint { step } => with(of(&At::Step(*step)), 1),
+        Phase::ReadBack { step } => with(of(&At::Step(*step)), 2),
+        Phase::Confirm { step } => with(of(&At::Step(*step)), 3),
         Phase::Closing => with(of(&At::Closing), 1),
         Phase::Ended { .. } => (5, 0, 0),
     }
+}
+
+fn of(at: &At) -> (u8, u16) {
+    match at {
+        At::Opening => (1, 0),
+        At::Question(question) => (2, *question),
+        At::Step(step) => (3, *step),
+        At::Closing => (4, 0),
+    }
+}
+
+/// The same without how far it has come there.
+fn at(phase: &Phase) -> (u8, u16) {
+    let (kind, index, _) = place(phase);
+    (kind, index)
 }

@@ -1,5 +1,6 @@
 //! The rules of moving on, from the outside: ordinary sessions by example, and properties of thousands of random ones.
 
+mod contingencies;
 mod examples;
 mod generate;
 mod holds;

@@ -4,7 +4,7 @@ use super::generate::{arbitrary, plans, plausible, run, run_unbegun, Move, Plan}
 use super::judge::{a_stop_stops, judge, only_words_move_it_on, Ruling};
 use super::own_voice::own_voice_never_counts;
 use super::play::Play;
-use antiphon::session::{step, Action, Event, HoldWhy, Note, Outcome, Standing, State, What};
+use antiphon::session::{step, Action, Ending, Event, HoldWhy, Note, Outcome, Standing, State, What};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
 use proptest::test_runner::{RngAlgorithm, TestCaseError, TestRng, TestRunner};
@@ -121,6 +121,19 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
     assert!(seen.skipped_at_the_end >= 200, "{seen:?}");
     assert!(seen.stopped >= 20, "{seen:?}");
     for (what, count) in [
+        ("a contingency returned", seen.ended(Ending::Returned)),
+        ("a contingency restarted", seen.ended(Ending::Restarted)),
+        ("a contingency was called again", seen.ended(Ending::CalledAgain)),
+        ("a contingency was cancelled", seen.ended(Ending::Cancelled)),
+        ("an exit was left by", seen.exited),
+        ("called on hold by the worker", seen.shelved),
+        ("the observer did a step", seen.by_observer),
+    ] {
+        assert!(count >= 15, "{what} only {count} times: {seen:?}");
+    }
+    for (what, count) in [
+        ("contingencies", seen.began),
+        ("released", seen.released),
         ("too soon", seen.too_soon),
         ("refused", seen.refused),
         ("asked again", seen.asked_again),
@@ -130,7 +143,9 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
     ] {
         assert!(count >= 100, "{what} only {count} times: {seen:?}");
     }
-    for why in ["Called", "Stop", "MaybeStop", "Tries", "NoAnswer", "PostLost", "VoiceDead"] {
+    for why in
+        ["Called", "Stop", "MaybeStop", "MaybeContingency", "Tries", "NoAnswer", "PostLost", "VoiceDead"]
+    {
         let count = seen.holds.iter().filter(|held| format!("{held:?}").starts_with(why)).count();
         assert!(count >= 20, "held for {why} only {count} times");
     }
@@ -149,6 +164,12 @@ struct Seen {
     went_back: u32,
     carried_on: u32,
     lost: u32,
+    began: u32,
+    exited: u32,
+    shelved: u32,
+    released: u32,
+    by_observer: u32,
+    endings: Vec<Ending>,
     holds: Vec<HoldWhy>,
 }
 
@@ -156,8 +177,18 @@ impl std::fmt::Debug for Seen {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
             f,
-            "completed {}, stopped {}, steps confirmed {}, phrases counted {}, skipped {}, too soon {}, refused {}, \
+            "contingencies {} (returned {}, restarted {}, again {}, cancelled {}), exited {}, on hold {}, released {}, \
+             by the observer {}, completed {}, stopped {}, steps confirmed {}, phrases counted {}, skipped {}, too soon {}, refused {}, \
              asked again {}, went back {}, carried on {}, lost {}, holds {}",
+            self.began,
+            self.ended(Ending::Returned),
+            self.ended(Ending::Restarted),
+            self.ended(Ending::CalledAgain),
+            self.ended(Ending::Cancelled),
+            self.exited,
+            self.shelved,
+            self.released,
+            self.by_observer,
             self.completed,
             self.stopped,
             self.confirmed,
@@ -175,7 +206,16 @@ impl std::fmt::Debug for Seen {
 }
 
 impl Seen {
+    fn ended(&self, wanted: Ending) -> u32 {
+        self.endings.iter().filter(|ending| **ending == wanted).count() as u32
+    }
+
     fn count(&mut self, play: &Play) {
+        for turn in &play.turns {
+            let began = |action: &Action| matches!(action, Action::Note(Note::ContingencyBegan { .. }));
+            let held = matches!(turn.after.phase, antiphon::session::Phase::Held { .. });
+            self.shelved += u32::from(held && turn.actions.iter().any(began));
+        }
         for action in play.turns.iter().flat_map(|turn| &turn.actions) {
             match action {
                 Action::End { outcome: Outcome::Completed } => {
@@ -183,7 +223,15 @@ impl Seen {
                     self.skipped_at_the_end += skipped(&play.state);
                 }
                 Action::End { outcome: Outcome::Stopped } => self.stopped += 1,
-                Action::Note(Note::StepDone { .. }) => self.confirmed += 1,
+                Action::End { outcome: Outcome::Exited } => self.exited += 1,
+                Action::Note(Note::ContingencyBegan { .. }) => self.began += 1,
+                Action::Note(Note::ContingencyEnded { ending, .. }) => self.endings.push(*ending),
+                Action::Note(Note::Released { .. }) => self.released += 1,
+                Action::Note(Note::StepDone { step }) => {
+                    self.confirmed += 1;
+                    let by = play.procedure.steps[usize::from(*step)].by;
+                    self.by_observer += u32::from(by == antiphon::procedure::Doer::Observer);
+                }
                 Action::Note(Note::Counted { .. }) => self.counted += 1,
                 Action::Note(Note::TooSoon { .. }) => self.too_soon += 1,
                 Action::Note(Note::Refused { .. }) => self.refused += 1,

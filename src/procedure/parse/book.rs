@@ -4,8 +4,9 @@
 
 use super::error::Sink;
 use super::fields::Text;
+use super::slots;
 use super::words::{letters, words};
-use crate::procedure::{Phrase, PhraseId, Place, Role, Use};
+use crate::procedure::{Filled, Phrase, PhraseId, Place, Role, Slot, Use};
 use std::collections::HashMap;
 use std::ops::Range;
 
@@ -22,9 +23,41 @@ pub(super) struct PhraseBook {
     origin: Vec<(String, Option<Range<usize>>)>,
     by_text: HashMap<String, Vec<usize>>,
     full: bool,
+    slots: Vec<Slot>,
 }
 
 impl PhraseBook {
+    pub(super) fn with_slots(slots: Vec<Slot>) -> Self {
+        PhraseBook { slots, ..PhraseBook::default() }
+    }
+
+    pub(super) fn into_parts(self) -> (Vec<Phrase>, Vec<Slot>) {
+        (self.phrases, self.slots)
+    }
+
+    /// Adds a phrase that may have slots: one plain phrase for each way to fill them. Empty when it was reported.
+    pub(super) fn add_filled(
+        &mut self,
+        sink: &mut Sink,
+        raw: &Text,
+        by: Option<Role>,
+        used: Use,
+        label: String,
+    ) -> Vec<PhraseId> {
+        if !slots::has_slots(raw) {
+            return self.add(sink, raw, by, used, label).into_iter().collect();
+        }
+        let Some((pattern, ways)) = slots::fill(sink, raw, &self.slots) else { return vec![] };
+        let mut ids = vec![];
+        for (filled, values) in ways {
+            let text = Text::new(raw.span(), filled);
+            let Some(id) = self.add(sink, &text, by, used, label.clone()) else { return vec![] };
+            self.phrases[usize::from(id.0)].filled = Some(Filled { pattern: pattern.clone(), values });
+            ids.push(id);
+        }
+        ids
+    }
+
     /// Adds a phrase written in the file. `None` when it was reported.
     pub(super) fn add(
         &mut self,
@@ -34,6 +67,10 @@ impl PhraseBook {
         used: Use,
         label: String,
     ) -> Option<PhraseId> {
+        if slots::has_slots(raw) {
+            slots::report_misplaced(sink, raw);
+            return None;
+        }
         let text = spoken(sink, raw)?;
         if text.split(' ').count() < MIN_WORDS || letters(&text) < MIN_LETTERS {
             sink.report(
@@ -45,7 +82,7 @@ impl PhraseBook {
             return None;
         }
         let at = sink.place(raw.span().start);
-        self.insert(sink, Phrase { text, by, used, at }, label, Some(raw.span()))
+        self.insert(sink, Phrase { text, by, used, at, filled: None }, label, Some(raw.span()))
     }
 
     /// Adds a phrase that the program supplies, already in its one form.
@@ -57,7 +94,8 @@ impl PhraseBook {
         used: Use,
         label: String,
     ) -> Option<PhraseId> {
-        self.insert(sink, Phrase { text: text.to_owned(), by, used, at: Place::BUILT_IN }, label, None)
+        let phrase = Phrase { text: text.to_owned(), by, used, at: Place::BUILT_IN, filled: None };
+        self.insert(sink, phrase, label, None)
     }
 
     fn insert(

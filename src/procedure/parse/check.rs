@@ -6,9 +6,9 @@ use super::book::{spoken, PhraseBook};
 use super::error::Sink;
 use super::fields::{nearest, Text};
 use super::raw::{RawHead, RawProcedure, RawQuestion, RawRules, RawStep};
-use super::{pronounce, words};
+use super::{pronounce, side, slots, words};
 use crate::procedure::{
-    Answer, Call, Condition, PhraseId, Place, Procedure, Question, Role, Rules, Step, Use,
+    Answer, Call, Condition, Doer, HoldPoint, PhraseId, Place, Procedure, Question, Role, Rules, Step, Use,
 };
 use std::collections::{BTreeMap, HashMap};
 use std::ops::{Range, RangeInclusive};
@@ -40,32 +40,41 @@ fn call_en(call: Call) -> &'static str {
 
 /// The procedure; worth something only when the sink is still empty afterwards, since reported values are left out
 /// or replaced by empty ones.
-pub(super) fn build(sink: &mut Sink, raw: RawProcedure) -> Procedure {
-    let RawHead { id, title, version, language, unit, cautions, opening, closing } = raw.head;
+pub(super) fn build(sink: &mut Sink, raw: &RawProcedure) -> Procedure {
+    let RawHead { id, title, version, language, unit, cautions, opening, closing } = &raw.head;
     let language = language_tag(sink, language.as_ref());
     // With the language itself in doubt its defaults are not asked for: that would be a second error for one.
     let english = language.as_deref().is_none_or(is_english);
 
-    let mut book = PhraseBook::default();
+    let mut book = PhraseBook::with_slots(slots::read(sink, &raw.slots, english));
     add_calls(sink, &mut book, &raw.calls, english);
-    let shared = general_refusal(sink, &mut book, raw.refusal.as_deref(), &raw.steps, english);
+    let all_steps = side::all_steps(raw);
+    let shared = general_refusal(sink, &mut book, raw.refusal.as_deref(), &all_steps, english);
     let questions = questions(sink, &mut book, &raw.questions);
-    let steps = steps(sink, &mut book, &raw.steps, &questions, &shared);
+    let steps = steps(sink, &mut book, &all_steps, &questions, &shared);
+    let (contingencies, exits) = side::build(sink, &mut book, raw, &steps);
     let decoys = decoys(sink, &book, &raw.decoys);
+    let own_steps = raw.steps.len().min(steps.len());
+    let (phrases, slots) = book.into_parts();
 
     Procedure {
         id: ident(sink, id.as_ref(), "the procedure's id"),
         title: shown(sink, title.as_ref(), "title"),
         version: shown(sink, version.as_ref(), "version"),
         language: language.unwrap_or_default(),
-        unit: unit.map(|unit| shown(sink, Some(&unit), "unit")),
+        unit: unit.as_ref().map(|unit| shown(sink, Some(unit), "unit")),
         cautions: cautions.iter().map(|caution| shown(sink, Some(caution), "cautions")).collect(),
-        opening: opening.map(|opening| shown(sink, Some(&opening), "opening")),
+        opening: opening.as_ref().map(|opening| shown(sink, Some(opening), "opening")),
         closing: shown(sink, closing.as_ref(), "closing"),
         rules: rules(sink, &raw.rules),
         questions,
         steps,
-        phrases: book.phrases,
+        own_steps,
+        contingencies,
+        exits,
+        slots,
+        say: say(sink, &raw.say),
+        phrases,
         pronunciations: pronounce::read(sink, &raw.pronounce),
         decoys,
     }
@@ -97,10 +106,14 @@ fn general_refusal(
     sink: &mut Sink,
     book: &mut PhraseBook,
     given: Option<&[Text]>,
-    steps: &[RawStep],
+    steps: &[&RawStep],
     english: bool,
 ) -> Vec<PhraseId> {
-    let (by, label) = (Some(Role::Observer), "general refusal");
+    // Where the observer does a step, the worker has to be able to refuse it.
+    let by_observer =
+        |step: &&RawStep| step.by.as_ref().is_some_and(|by| by.get_ref() == Doer::Observer.name());
+    let both = steps.iter().any(|step| step.refuse.is_none() && by_observer(step));
+    let (by, label) = ((!both).then_some(Role::Observer), "general refusal");
     if let Some(given) = given {
         return given.iter().filter_map(|raw| book.add(sink, raw, by, Use::Refusal, label.into())).collect();
     }
@@ -158,7 +171,7 @@ fn question(
 fn steps(
     sink: &mut Sink,
     book: &mut PhraseBook,
-    raw: &[RawStep],
+    raw: &[&RawStep],
     questions: &[Question],
     shared: &[PhraseId],
 ) -> Vec<Step> {
@@ -167,24 +180,31 @@ fn steps(
     let mut steps = vec![];
     for (index, raw) in raw.iter().take(MAX_STEPS).enumerate() {
         let (id, index) = (ids.take(sink, raw.id.as_ref()), index as u16);
+        let by = doer(sink, raw.by.as_ref());
         let mut add = |sink: &mut Sink, list: &[Text], by, used, what: &str| -> Vec<PhraseId> {
             let label = format!("{what} of step `{id}`");
-            list.iter().filter_map(|raw| book.add(sink, raw, Some(by), used, label.clone())).collect()
+            list.iter().flat_map(|raw| book.add_filled(sink, raw, Some(by), used, label.clone())).collect()
         };
-        let read_back = add(sink, &raw.read_back, Role::Worker, Use::ReadBack { step: index }, "read-back");
+        let read_back =
+            add(sink, &raw.read_back, by.reads_back(), Use::ReadBack { step: index }, "read-back");
         let confirm =
-            add(sink, &raw.confirm, Role::Observer, Use::Confirmation { step: index }, "confirmation");
+            add(sink, &raw.confirm, by.confirms(), Use::Confirmation { step: index }, "confirmation");
         let refuse = match &raw.refuse {
             None => shared.to_vec(),
-            Some(own) => refusals(sink, book, own, shared, &id),
+            Some(own) => refusals(sink, book, own, shared, &id, by.confirms()),
         };
+        let at_least_s = raw.at_least_s.as_ref().map(|s| number(sink, "at_least_s", s, 0.0..=3600.0));
+        let expected_s = expected(sink, raw.expected_s.as_ref(), at_least_s);
         steps.push(Step {
+            by,
+            hold_point: hold_point(sink, book, raw, index, &id),
+            expected_s,
             instruction: shown(sink, raw.instruction.as_ref(), "instruction"),
             look: shown(sink, raw.look.as_ref(), "look"),
             read_back,
             confirm,
             refuse,
-            at_least_s: raw.at_least_s.as_ref().map(|s| number(sink, "at_least_s", s, 0.0..=3600.0)),
+            at_least_s,
             reminder_s: raw.reminder_s.as_ref().map(|s| number(sink, "reminder_s", s, 3.0..=3600.0)),
             when: raw.when.iter().filter_map(|(id, values)| condition(sink, id, values, questions)).collect(),
             critical: raw.critical,
@@ -195,6 +215,60 @@ fn steps(
     steps
 }
 
+/// The two texts of a hold point, of which neither makes sense alone.
+fn hold_point(
+    sink: &mut Sink,
+    book: &mut PhraseBook,
+    raw: &RawStep,
+    step: u16,
+    id: &str,
+) -> Option<HoldPoint> {
+    let (text, release) = match (&raw.hold_point, &raw.release) {
+        (Some(text), Some(release)) => (text, release),
+        (Some(text), None) => {
+            let fix = "add a line: release = \"...\"".into();
+            sink.report(
+                text.span(),
+                format!("the hold point of step `{id}` has no release"),
+                "the session would wait there for ever",
+                fix,
+            );
+            return None;
+        }
+        (None, Some(release)) => {
+            let span = release.first().map_or(raw.span.clone(), Text::span);
+            let what = format!("step `{id}` has a release but no hold point");
+            sink.report(
+                span,
+                what,
+                "there would be nothing to release",
+                "add a line: hold_point = \"...\"".into(),
+            );
+            return None;
+        }
+        (None, None) => return None,
+    };
+    let (by, used) = (Some(Role::Observer), Use::Release { step });
+    let label = format!("release of step `{id}`");
+    let release = release.iter().filter_map(|raw| book.add(sink, raw, by, used, label.clone())).collect();
+    Some(HoldPoint { text: shown(sink, Some(text), "hold_point"), release })
+}
+
+/// Usual seconds; fewer than the least ones can't be.
+fn expected(sink: &mut Sink, raw: Option<&Spanned<f64>>, at_least_s: Option<f64>) -> Option<f64> {
+    let raw = raw?;
+    let seconds = number(sink, "expected_s", raw, 1.0..=3600.0);
+    if let Some(least) = at_least_s.filter(|least| *least > seconds) {
+        sink.report(
+            raw.span(),
+            format!("`expected_s` is {seconds}, but `at_least_s` is {least}"),
+            "no step can usually be done sooner than it may be",
+            "write a larger expected_s, or a smaller at_least_s".into(),
+        );
+    }
+    Some(seconds)
+}
+
 /// A step's own refusals, among which the general ones may stand too.
 fn refusals(
     sink: &mut Sink,
@@ -202,12 +276,13 @@ fn refusals(
     own: &[Text],
     shared: &[PhraseId],
     id: &str,
+    by: Role,
 ) -> Vec<PhraseId> {
     let mut refuse: Vec<PhraseId> = vec![];
     for raw in own {
         let general = book.refusal(raw).filter(|known| shared.contains(known) && !refuse.contains(known));
         let label = || format!("refusal of step `{id}`");
-        refuse.extend(general.or_else(|| book.add(sink, raw, Some(Role::Observer), Use::Refusal, label())));
+        refuse.extend(general.or_else(|| book.add(sink, raw, Some(by), Use::Refusal, label())));
     }
     refuse
 }
@@ -247,12 +322,34 @@ fn condition(sink: &mut Sink, id: &Text, values: &[Text], questions: &[Question]
     Some(Condition { question: question as u16, answers })
 }
 
-fn suggestion(word: &str, known: &[&str], what: &str) -> String {
+pub(super) fn suggestion(word: &str, known: &[&str], what: &str) -> String {
     match nearest(word, known) {
         Some(near) => format!("did you mean `{near}`?"),
         None if known.is_empty() => format!("the file has no {what}"),
         None => format!("the {what} are: {}", known.join(", ")),
     }
+}
+
+/// Word and how it is spoken, the longest first, so that a word within another does not win.
+fn say(sink: &mut Sink, raw: &[(Text, Vec<Text>)]) -> Vec<(String, String)> {
+    let mut pairs: Vec<(String, String)> = vec![];
+    for (written, spoken) in raw {
+        let word = shown(sink, Some(written), "say");
+        let [spoken] = spoken.as_slice() else {
+            if let Some(second) = spoken.get(1) {
+                let what = format!("`{}` has more than one way to be spoken", word.escape_debug());
+                sink.report(second.span(), what, "the voice says one", "keep one".into());
+            }
+            continue;
+        };
+        if pairs.iter().any(|(other, _)| other.to_lowercase() == word.to_lowercase()) {
+            let what = format!("the word `{}` is given twice", word.escape_debug());
+            sink.report(written.span(), what, "capital letters make no difference", "delete one".into());
+        }
+        pairs.push((word, shown(sink, Some(spoken), "say")));
+    }
+    pairs.sort_by_key(|(word, _)| std::cmp::Reverse(word.chars().count()));
+    pairs
 }
 
 fn decoys(sink: &mut Sink, book: &PhraseBook, raw: &[Text]) -> Vec<String> {
@@ -290,12 +387,7 @@ fn rules(sink: &mut Sink, raw: &RawRules) -> Rules {
     let mut rules = Rules::default();
     let mut count = |key, raw: &Option<Spanned<f64>>, count: &mut u32| {
         if let Some(raw) = raw {
-            let value = number(sink, key, raw, 1.0..=10.0);
-            if value.fract() != 0.0 {
-                let what = format!("`{key}` must be a whole number; here it is {value}");
-                sink.report(raw.span(), what, "it is a count", format!("write {key} = {}", value.round()));
-            }
-            *count = value as u32;
+            *count = whole(sink, key, raw, 1.0..=10.0);
         }
     };
     count("tries", &raw.tries, &mut rules.tries);
@@ -304,6 +396,16 @@ fn rules(sink: &mut Sink, raw: &RawRules) -> Rules {
         rules.reminder_s = number(sink, "reminder_s", raw, 3.0..=3600.0);
     }
     rules
+}
+
+/// A count, or the lower end of the range when it was reported.
+pub(super) fn whole(sink: &mut Sink, key: &str, raw: &Spanned<f64>, range: RangeInclusive<f64>) -> u32 {
+    let value = number(sink, key, raw, range);
+    if value.fract() != 0.0 {
+        let what = format!("`{key}` must be a whole number; here it is {value}");
+        sink.report(raw.span(), what, "it is a count", format!("write {key} = {}", value.round()));
+    }
+    value as u32
 }
 
 /// The number, or the lower end of the range when it was reported.
@@ -320,7 +422,7 @@ fn number(sink: &mut Sink, key: &str, raw: &Spanned<f64>, range: RangeInclusive<
 }
 
 /// A text for ears and eyes, or an empty one when it was reported.
-fn shown(sink: &mut Sink, raw: Option<&Text>, key: &str) -> String {
+pub(super) fn shown(sink: &mut Sink, raw: Option<&Text>, key: &str) -> String {
     let Some(raw) = raw else { return String::new() };
     let text = match words::text(raw.get_ref()) {
         Ok(text) => text,
@@ -367,6 +469,21 @@ fn role(sink: &mut Sink, raw: Option<&Text>) -> Role {
     })
 }
 
+fn doer(sink: &mut Sink, raw: Option<&Text>) -> Doer {
+    let Some(raw) = raw else { return Doer::default() };
+    let found = Doer::ALL.into_iter().find(|doer| doer.name() == raw.get_ref());
+    found.unwrap_or_else(|| {
+        let given = raw.get_ref().escape_debug();
+        sink.report(
+            raw.span(),
+            format!("`by` must be worker, both or observer; here it is `{given}`"),
+            "who does a step reads it back, and the other one confirms",
+            "write by = \"worker\", by = \"both\" or by = \"observer\"".into(),
+        );
+        Doer::default()
+    })
+}
+
 /// `None` when it is missing or was reported.
 fn language_tag(sink: &mut Sink, raw: Option<&Text>) -> Option<String> {
     let raw = raw?;
@@ -387,7 +504,7 @@ fn is_english(tag: &str) -> bool {
 }
 
 /// An id, or an empty text when it was reported.
-fn ident(sink: &mut Sink, raw: Option<&Text>, what: &str) -> String {
+pub(super) fn ident(sink: &mut Sink, raw: Option<&Text>, what: &str) -> String {
     let Some(raw) = raw else { return String::new() };
     let id = raw.get_ref();
     let fits = id.starts_with(|c: char| c.is_ascii_alphanumeric())
@@ -405,7 +522,13 @@ fn ident(sink: &mut Sink, raw: Option<&Text>, what: &str) -> String {
     String::new()
 }
 
-fn cap<T>(sink: &mut Sink, list: &[T], most: usize, what: &str, span: impl Fn(&T) -> Range<usize>) {
+pub(super) fn cap<T>(
+    sink: &mut Sink,
+    list: &[T],
+    most: usize,
+    what: &str,
+    span: impl Fn(&T) -> Range<usize>,
+) {
     if let Some(first_over) = list.get(most) {
         let text = format!("there are {} {what}; at most {most} are allowed", list.len());
         sink.report(
@@ -418,16 +541,16 @@ fn cap<T>(sink: &mut Sink, list: &[T], most: usize, what: &str, span: impl Fn(&T
 }
 
 /// Ids of one kind seen so far, each with its line.
-struct Ids {
+pub(super) struct Ids {
     kind: &'static str,
     seen: BTreeMap<String, usize>,
 }
 
 impl Ids {
-    fn new(kind: &'static str) -> Self {
+    pub(super) fn new(kind: &'static str) -> Self {
         Ids { kind, seen: BTreeMap::new() }
     }
-    fn take(&mut self, sink: &mut Sink, raw: Option<&Text>) -> String {
+    pub(super) fn take(&mut self, sink: &mut Sink, raw: Option<&Text>) -> String {
         let name = if self.kind == "answer" { "value" } else { "id" };
         let id = ident(sink, raw, &format!("the {}'s {name}", self.kind));
         let Some(raw) = raw.filter(|_| !id.is_empty()) else { return id };

@@ -145,6 +145,28 @@ impl<'t, 's> Fields<'t, 's> {
         Some(Fields::new(sink, label, value.span(), table, known))
     }
 
+    /// The named tables within an inner table (`[slot.size]`), each with the same known keys, in the order of the file.
+    pub(super) fn tables(
+        &self,
+        sink: &mut Sink,
+        key: &str,
+        label: &'static str,
+        known: &[&str],
+    ) -> Vec<(Text, Fields<'t, 's>)> {
+        let fix = format!("start each one with a line {label}");
+        let mut tables = vec![];
+        for (name, value) in self.pairs(sink, key, label) {
+            match value.get_ref() {
+                DeValue::Table(table) => {
+                    let fields = Fields::new(sink, label, name.span(), table, known);
+                    tables.push((name, fields));
+                }
+                _ => report_type(sink, name.get_ref(), value, "a table", fix.clone()),
+            }
+        }
+        tables
+    }
+
     /// The tables of a list, each with the same known keys.
     pub(super) fn each(
         &self,

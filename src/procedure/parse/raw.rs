@@ -18,8 +18,13 @@ pub(super) struct RawProcedure {
     /// Word and what stands for it.
     pub pronounce: Vec<(Text, Vec<Text>)>,
     pub decoys: Vec<Text>,
+    /// Word and how it is spoken.
+    pub say: Vec<(Text, Vec<Text>)>,
+    pub slots: Vec<RawSlot>,
     pub questions: Vec<RawQuestion>,
     pub steps: Vec<RawStep>,
+    pub contingencies: Vec<RawContingency>,
+    pub exits: Vec<RawExit>,
 }
 
 #[derive(Default)]
@@ -54,9 +59,39 @@ pub(super) struct RawAnswer {
     pub phrase: Option<Text>,
 }
 
+pub(super) struct RawSlot {
+    pub id: Text,
+    pub words: Option<Vec<Text>>,
+    pub digits: Option<Spanned<f64>>,
+}
+
+pub(super) struct RawContingency {
+    pub span: Range<usize>,
+    pub id: Option<Text>,
+    pub title: Option<Text>,
+    pub call: Vec<Text>,
+    pub opening: Option<Text>,
+    pub then: Option<Text>,
+    pub restart_at: Option<Text>,
+    pub exit: Option<Text>,
+    pub steps: Vec<RawStep>,
+}
+
+pub(super) struct RawExit {
+    pub span: Range<usize>,
+    pub id: Option<Text>,
+    pub title: Option<Text>,
+    pub closing: Option<Text>,
+    pub steps: Vec<RawStep>,
+}
+
 pub(super) struct RawStep {
     pub span: Range<usize>,
     pub id: Option<Text>,
+    pub by: Option<Text>,
+    pub hold_point: Option<Text>,
+    pub release: Option<Vec<Text>>,
+    pub expected_s: Option<Spanned<f64>>,
     pub instruction: Option<Text>,
     pub look: Option<Text>,
     pub read_back: Vec<Text>,
@@ -69,8 +104,21 @@ pub(super) struct RawStep {
     pub critical: bool,
 }
 
-const TABLES: &[&str] =
-    &["procedure", "rules", "calls", "refusal", "pronounce", "decoys", "question", "step"];
+/// The keys of each table, as an author may write them. The schema has the same; a test compares.
+pub const TABLES: &[&str] = &[
+    "procedure",
+    "rules",
+    "calls",
+    "refusal",
+    "pronounce",
+    "decoys",
+    "say",
+    "slot",
+    "question",
+    "step",
+    "contingency",
+    "exit",
+];
 const HEAD: &[&str] = &["id", "title", "version", "language", "unit", "cautions", "opening", "closing"];
 const RULES: &[&str] = &["tries", "reminder_s", "reminders"];
 const CALLS: &[&str] = &["hold", "carry-on", "say-again", "go-back", "stop"];
@@ -79,15 +127,37 @@ const QUESTION: &[&str] = &["id", "ask", "by", "answer"];
 const ANSWER: &[&str] = &["value", "phrase"];
 const STEP: &[&str] = &[
     "id",
+    "by",
+    "hold_point",
+    "release",
     "instruction",
     "look",
     "read_back",
     "confirm",
     "refuse",
     "at_least_s",
+    "expected_s",
     "reminder_s",
     "when",
     "critical",
+];
+const SLOT: &[&str] = &["words", "digits"];
+const CONTINGENCY: &[&str] = &["id", "title", "call", "opening", "then", "restart_at", "exit", "step"];
+const EXIT: &[&str] = &["id", "title", "closing", "step"];
+
+/// Every table with its keys, for comparing with the schema.
+pub const KEYS: &[(&str, &[&str])] = &[
+    ("procedure", HEAD),
+    ("rules", RULES),
+    ("calls", CALLS),
+    ("refusal", PHRASES),
+    ("decoys", PHRASES),
+    ("slot", SLOT),
+    ("question", QUESTION),
+    ("answer", ANSWER),
+    ("step", STEP),
+    ("contingency", CONTINGENCY),
+    ("exit", EXIT),
 ];
 
 pub(super) fn read(sink: &mut Sink, root: &DeTable) -> RawProcedure {
@@ -113,13 +183,21 @@ pub(super) fn read(sink: &mut Sink, root: &DeTable) -> RawProcedure {
             "pronounce",
             "[pronounce] and under it lines such as doff = \"D AO F\"",
         ),
+        say: pairs(sink, &file, "say", "[say] and under it lines such as PAPR = \"powered hood\""),
+        slots: slots(sink, &file),
         decoys: phrase_list(sink, &file, "decoys", "[decoys]").unwrap_or_default(),
         questions: file
             .each(sink, "question", "[[question]]", QUESTION)
             .iter()
             .map(|q| question(sink, q))
             .collect(),
-        steps: file.each(sink, "step", "[[step]]", STEP).iter().map(|s| step(sink, s)).collect(),
+        steps: steps(sink, &file, "[[step]]"),
+        contingencies: file
+            .each(sink, "contingency", "[[contingency]]", CONTINGENCY)
+            .iter()
+            .map(|one| contingency(sink, one))
+            .collect(),
+        exits: file.each(sink, "exit", "[[exit]]", EXIT).iter().map(|one| exit(sink, one)).collect(),
     }
 }
 
@@ -187,10 +265,56 @@ fn question(sink: &mut Sink, fields: &Fields) -> RawQuestion {
     }
 }
 
+fn slots(sink: &mut Sink, file: &Fields) -> Vec<RawSlot> {
+    file.tables(sink, "slot", "[slot.NAME]", SLOT)
+        .into_iter()
+        .map(|(id, fields)| RawSlot {
+            id,
+            words: fields.texts(sink, "words"),
+            digits: fields.number(sink, "digits"),
+        })
+        .collect()
+}
+
+fn contingency(sink: &mut Sink, fields: &Fields) -> RawContingency {
+    RawContingency {
+        span: fields.span(),
+        id: fields.needed_text(sink, "id"),
+        title: fields.needed_text(sink, "title"),
+        call: fields.needed_texts(sink, "call"),
+        opening: fields.text(sink, "opening"),
+        then: {
+            fields.need(sink, "then", "\"return\", or \"restart\" with restart_at, or \"exit\" with exit");
+            fields.text(sink, "then")
+        },
+        restart_at: fields.text(sink, "restart_at"),
+        exit: fields.text(sink, "exit"),
+        steps: steps(sink, fields, "[[contingency.step]]"),
+    }
+}
+
+fn exit(sink: &mut Sink, fields: &Fields) -> RawExit {
+    RawExit {
+        span: fields.span(),
+        id: fields.needed_text(sink, "id"),
+        title: fields.needed_text(sink, "title"),
+        closing: fields.needed_text(sink, "closing"),
+        steps: steps(sink, fields, "[[exit.step]]"),
+    }
+}
+
+fn steps(sink: &mut Sink, fields: &Fields, label: &'static str) -> Vec<RawStep> {
+    fields.each(sink, "step", label, STEP).iter().map(|one| step(sink, one)).collect()
+}
+
 fn step(sink: &mut Sink, fields: &Fields) -> RawStep {
     RawStep {
         span: fields.span(),
         id: fields.needed_text(sink, "id"),
+        by: fields.text(sink, "by"),
+        hold_point: fields.text(sink, "hold_point"),
+        release: fields.texts(sink, "release"),
+        expected_s: fields.number(sink, "expected_s"),
         instruction: fields.needed_text(sink, "instruction"),
         look: fields.needed_text(sink, "look"),
         read_back: fields.needed_texts(sink, "read_back"),

@@ -164,6 +164,7 @@ fn task_lines(view: &View, look: Look, width: u16, rows: usize) -> Vec<Line<'sta
     match view.scene {
         Scene::Ready | Scene::Opening | Scene::Closing | Scene::Ended(_) => Vec::new(),
         Scene::Question => labelled("ASKED", &view.text, bold, look, width, rows),
+        Scene::HoldPoint => labelled("WAIT", &view.text, bold, look, width, rows),
         Scene::ReadBack => labelled("DO", &view.text, bold, look, width, rows),
         Scene::Held => labelled("TASK", &view.text, faint, look, width, rows.min(2)),
         Scene::Confirm => {

@@ -158,6 +158,7 @@ fn prompt_words(view: &View) -> Option<String> {
         (true, None, _) => format!("the tool is speaking; after it the {role} says:"),
         (false, Some(seconds), _) => format!("{name}: NOT YET, {seconds} s MORE. Then, when it is so, say:"),
         (false, None, Scene::Confirm) => format!("{name}, if you saw it done right, say:"),
+        (false, None, Scene::HoldPoint) => format!("{name}, to release the hold point say:"),
         (false, None, Scene::Held) => format!("{name}, to go on say:"),
         (false, None, Scene::Question) => format!("{name}, answer:"),
         (false, None, _) => format!("{name}, when it is done say:"),
@@ -199,6 +200,7 @@ fn draw_banner(view: &View, look: Look, area: Rect, buffer: &mut Buffer) {
 fn ended_words(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Completed => "ALL DONE",
+        Outcome::Exited => "OUT",
         Outcome::Stopped => "STOPPED",
         Outcome::InputEnded => "SOUND ENDED",
         Outcome::Interrupted => "INTERRUPTED",

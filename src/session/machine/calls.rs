@@ -4,14 +4,28 @@
 
 use super::Machine;
 use crate::listen::heard::Heard;
-use crate::procedure::{Call, PhraseId, Role, Use};
+use crate::procedure::{Call, Part, PhraseId, Role, Use};
 use crate::session::event::{Action, Note, Saying, Unheeded};
 use crate::session::lines::fill;
 use crate::session::state::{At, HoldWhy, LastCall, Outcome, Phase, Standing};
+use std::ops::Range;
+
+/// What 'go back' leads to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Before {
+    /// There is nothing before this place.
+    Nothing,
+    Question(u16),
+    /// A step of the present list, or of the contingency that led to this exit.
+    Step(usize),
+    /// What the contingency interrupted.
+    Interrupted,
+}
 
 impl Machine<'_> {
     pub(super) fn call(&mut self, call: Call, heard: &Heard) {
-        if self.same_call(call, heard) {
+        let called = Use::Call { call };
+        if self.same_call(called, heard) {
             return self.unheeded(heard.post, Unheeded::SameCall);
         }
         if !self.state.counts_at(self.procedure, heard.post).iter().any(|id| self.is_call(*id, call)) {
@@ -21,7 +35,9 @@ impl Machine<'_> {
         let stopped = matches!(self.state.phase, Phase::Held { why: HoldWhy::Stop, .. });
         let announced = self.state.answers_from_ms.is_some_and(|from| heard.start_ms >= from);
         // Both set a held session going, so both are the observer's, and neither goes without a microphone.
-        let releases = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
+        let sets_going = self.held() && matches!(call, Call::CarryOn | Call::GoBack);
+        // So is going back out of a contingency, which says that it was called by mistake.
+        let releases = sets_going || (call == Call::GoBack && self.goes_back_to() == Before::Interrupted);
         match call {
             Call::Stop if stopped && !announced => return self.unheeded(heard.post, Unheeded::WhileSpeaking),
             // Both are replies to a prompt, which has to be heard out first.
@@ -41,7 +57,7 @@ impl Machine<'_> {
             _ => {}
         }
         self.state.last_call =
-            Some(LastCall { call, post: heard.post, start_ms: heard.start_ms, end_ms: heard.end_ms });
+            Some(LastCall { called, post: heard.post, start_ms: heard.start_ms, end_ms: heard.end_ms });
         self.state.calls_obeyed += 1;
         self.actions.push(Action::Note(Note::Obeyed { post: heard.post, call }));
         match call {
@@ -69,9 +85,9 @@ impl Machine<'_> {
     }
 
     /// Both microphones may pick up one call; the second report of it overlaps the first in time.
-    pub(super) fn same_call(&self, call: Call, heard: &Heard) -> bool {
+    pub(super) fn same_call(&self, called: Use, heard: &Heard) -> bool {
         self.state.last_call.is_some_and(|last| {
-            last.call == call
+            last.called == called
                 && last.post != heard.post
                 && heard.start_ms <= last.end_ms
                 && last.start_ms <= heard.end_ms
@@ -95,6 +111,7 @@ impl Machine<'_> {
             HoldWhy::Called => self.lines.held_called,
             HoldWhy::Stop => self.lines.held_stop,
             HoldWhy::MaybeStop => self.lines.held_maybe_stop,
+            HoldWhy::MaybeContingency(_) => self.lines.held_maybe_contingency,
             HoldWhy::Tries => self.lines.held_tries,
             HoldWhy::NoAnswer => self.lines.held_no_answer,
             HoldWhy::PostLost(_) => self.lines.held_post_lost,
@@ -104,7 +121,11 @@ impl Machine<'_> {
             HoldWhy::PostLost(post) => self.post_name(post),
             _ => self.lines.observer,
         };
-        self.with_calls(template, &[("who", who)])
+        let heard = match why {
+            HoldWhy::MaybeContingency(contingency) => self.contingency_phrase(contingency),
+            _ => "",
+        };
+        self.with_calls(template, &[("who", who), ("heard", heard)])
     }
 
     /// After a hold the step is done again from its instruction: what was said before the hold may no longer be so.
@@ -114,8 +135,8 @@ impl Machine<'_> {
         match self.here() {
             At::Opening => self.open(remark),
             At::Question(question) => self.ask(question, remark),
-            At::Step(step) => self.instruct(step, remark),
-            At::Closing => self.go_on(remark),
+            // The step that is first open in its list is the one that was interrupted.
+            At::Step(_) | At::Closing => self.go_on(remark),
         }
     }
 
@@ -125,6 +146,7 @@ impl Machine<'_> {
                 let text = self.procedure.questions[usize::from(question)].ask.clone();
                 self.say(Saying::Question, text);
             }
+            Phase::HoldPoint { step } => self.say_hold_point(step, ""),
             Phase::ReadBack { step } => self.say_instruction(step, ""),
             Phase::Confirm { step } => self.say_look(step),
             Phase::Held { why, .. } => {
@@ -135,7 +157,7 @@ impl Machine<'_> {
                 let text = self.procedure.opening.clone().unwrap_or_default();
                 self.say(Saying::Opening, text);
             }
-            Phase::Closing => self.say(Saying::Closing, self.procedure.closing.clone()),
+            Phase::Closing => self.say(Saying::Closing, self.closing().to_string()),
             Phase::Ready | Phase::Ended { .. } => {}
         }
     }
@@ -143,46 +165,66 @@ impl Machine<'_> {
     pub(super) fn go_back(&mut self) {
         self.state.go_backs += 1;
         self.actions.push(Action::Note(Note::WentBack));
-        let here = self.here();
-        let before = self.place_before(here);
-        let (place, remark) = match before {
-            Some(place) => (place, self.lines.going_back),
-            None => (here, self.lines.first_place),
-        };
-        match place {
-            At::Question(question) => {
-                self.reopen_steps(0);
-                for answer in &mut self.state.answers[usize::from(question)..] {
-                    *answer = None;
-                }
+        let remark = self.lines.going_back;
+        match self.goes_back_to() {
+            Before::Nothing => match self.here() {
+                At::Opening => return self.open(self.lines.first_place),
+                _ => return self.go_on(self.lines.first_place),
+            },
+            Before::Question(question) => {
+                self.reopen(self.procedure.range(Part::Main));
+                self.state.answers[usize::from(question)..].fill(None);
             }
-            At::Step(step) => self.reopen_steps(usize::from(step)),
-            At::Opening => return self.open(remark),
-            At::Closing => {}
+            Before::Step(step) => {
+                let part = self.procedure.part_of(step);
+                if let (Part::Contingency(_), Some(side)) = (part, self.state.sides.last_mut()) {
+                    side.leaving = false;
+                }
+                self.reopen(step..self.procedure.range(part).end);
+            }
+            Before::Interrupted => return self.cancel_contingency(),
         }
         self.go_on(remark);
     }
 
-    /// The place before this one; `None` at the beginning.
-    pub(super) fn place_before(&self, here: At) -> Option<At> {
-        let steps_before = match here {
-            At::Opening => return None,
-            At::Question(question) => return question.checked_sub(1).map(At::Question),
+    /// The place before this one.
+    fn goes_back_to(&self) -> Before {
+        let part = self.state.part(self.procedure);
+        let steps = self.procedure.range(part);
+        let upto = match self.here() {
+            At::Opening => return Before::Nothing,
+            At::Question(question) => {
+                return question.checked_sub(1).map_or(Before::Nothing, Before::Question);
+            }
             At::Step(step) => usize::from(step),
-            At::Closing => self.state.steps.len(),
+            At::Closing => steps.end,
         };
-        (0..steps_before)
-            .rev()
-            .find(|step| self.state.active(self.procedure, *step))
-            .map(|step| At::Step(step as u16))
-            .or_else(|| self.state.answers.len().checked_sub(1).map(|last| At::Question(last as u16)))
+        let last_active =
+            |steps: Range<usize>| steps.rev().find(|step| self.state.active(self.procedure, *step));
+        if let Some(step) = last_active(steps.start..upto.max(steps.start)) {
+            return Before::Step(step);
+        }
+        match part {
+            Part::Main => match self.state.answers.len().checked_sub(1) {
+                Some(last) => Before::Question(last as u16),
+                None => Before::Nothing,
+            },
+            Part::Contingency(_) => Before::Interrupted,
+            Part::Exit(_) => {
+                let own = self.state.leaving_by().map(|by| self.procedure.range(Part::Contingency(by)));
+                own.and_then(last_active).map_or(Before::Interrupted, Before::Step)
+            }
+        }
     }
 
-    pub(super) fn reopen_steps(&mut self, from: usize) {
-        for progress in &mut self.state.steps[from..] {
+    pub(super) fn reopen(&mut self, steps: Range<usize>) {
+        for progress in &mut self.state.steps[steps] {
             progress.standing = Standing::Pending;
             progress.read_back_ms = None;
             progress.confirmed_ms = None;
+            progress.released_ms = None;
+            progress.read_back_as = None;
+            progress.confirmed_as = None;
         }
     }
 

@@ -16,7 +16,9 @@ impl Machine<'_> {
         if self.state.answers_from_ms.is_some() {
             self.state.own_words.clear();
         }
-        for id in phrases_in(text, self.procedure) {
+        // What is written is kept too: a voice may say it as it stands.
+        let spoken = phrases_in(&self.procedure.spoken(text), self.procedure);
+        for id in spoken.into_iter().chain(phrases_in(text, self.procedure)) {
             if !self.state.own_words.contains(&id) {
                 self.state.own_words.push(id);
             }

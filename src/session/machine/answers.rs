@@ -1,0 +1,137 @@
+//! Answers: what a phrase does that is awaited, and what follows from one that is wrong or not sure.
+//!
+//! Owns how a question, a hold point, a read-back and a confirmation are answered. Must not judge calls.
+
+use super::{ms, Machine};
+use crate::listen::heard::Heard;
+use crate::procedure::{Call, PhraseId, Post, Role, Use};
+use crate::session::event::{Action, Note, Saying, Unheeded};
+use crate::session::lines::fill;
+use crate::session::state::{HoldWhy, Phase, Standing};
+
+impl Machine<'_> {
+    pub(super) fn right(&mut self, phrase: PhraseId, heard: &Heard) {
+        let counted = Action::Note(Note::Counted { post: heard.post, phrase });
+        match (self.state.phase.clone(), self.procedure.phrase(phrase).used) {
+            (Phase::Asking { question }, Use::Answer { answer, .. }) => {
+                self.actions.push(counted);
+                self.answered(question, answer, phrase);
+            }
+            (Phase::HoldPoint { step }, Use::Release { .. }) => {
+                self.actions.push(counted);
+                self.released(step, heard);
+            }
+            (Phase::ReadBack { step }, Use::ReadBack { .. }) => self.read_back(step, phrase, heard, counted),
+            (Phase::Confirm { step }, Use::Confirmation { .. }) => {
+                self.actions.push(counted);
+                self.confirmed(step, phrase, heard);
+            }
+            (Phase::Confirm { step }, Use::Refusal) => {
+                self.actions.push(counted);
+                self.refused(step);
+            }
+            // `expected` yields only the uses above; a new phase must be added here to count.
+            _ => self.unheeded(heard.post, Unheeded::NotAwaited(Role::Observer)),
+        }
+    }
+
+    fn answered(&mut self, question: u16, answer: u16, phrase: PhraseId) {
+        self.state.answers[usize::from(question)] = Some(answer);
+        self.actions.push(Action::Note(Note::Answered { question, answer }));
+        let remark = fill(self.lines.noted, &[("answer", &self.procedure.phrase(phrase).text)]);
+        self.go_on(&remark);
+    }
+
+    fn released(&mut self, step: u16, heard: &Heard) {
+        self.state.steps[usize::from(step)].released_ms = Some(heard.end_ms);
+        self.actions.push(Action::Note(Note::Released { step }));
+        self.instruct(step, "");
+    }
+
+    fn read_back(&mut self, step: u16, phrase: PhraseId, heard: &Heard, counted: Action) {
+        let floor_ms = ms(self.procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0));
+        let progress = &mut self.state.steps[usize::from(step)];
+        // No end of the instruction was reported: the minimum time has not begun.
+        let since = progress.instructed_ms.map_or(0, |over| heard.start_ms.saturating_sub(over));
+        if since < floor_ms {
+            progress.too_soon += 1;
+            let left_ms = floor_ms - since;
+            self.actions.push(Action::Note(Note::TooSoon { step, left_ms }));
+            let seconds = left_ms.div_ceil(1000).to_string();
+            let text = self.asking(self.lines.too_soon, &[("seconds", &seconds)]);
+            return self.say(Saying::TooSoon, text);
+        }
+        progress.standing = Standing::ReadBack;
+        progress.read_back_ms = Some(heard.end_ms);
+        progress.read_back_as = Some(phrase);
+        self.actions.push(counted);
+        self.enter(Phase::Confirm { step });
+        self.say_look(step);
+    }
+
+    fn confirmed(&mut self, step: u16, phrase: PhraseId, heard: &Heard) {
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.standing = Standing::Confirmed;
+        progress.confirmed_ms = Some(heard.end_ms);
+        progress.confirmed_as = Some(phrase);
+        self.actions.push(Action::Note(Note::StepDone { step }));
+        self.go_on("");
+    }
+
+    fn refused(&mut self, step: u16) {
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.refusals += 1;
+        let refusals = progress.refusals;
+        self.actions.push(Action::Note(Note::Refused { step }));
+        if refusals.is_multiple_of(self.procedure.rules.tries) {
+            self.hold(HoldWhy::Tries);
+        } else {
+            self.instruct(step, self.lines.refused);
+        }
+    }
+
+    pub(super) fn wrong(&mut self, phrase: PhraseId, post: Post) {
+        let text = self.procedure.phrase(phrase).text.clone();
+        let line = self.asking(self.lines.wrong, &[("heard", &text)]);
+        self.ask_again(post, line);
+    }
+
+    pub(super) fn unsure(&mut self, closest: PhraseId, heard: &Heard) {
+        // In doubt the tool stops: something like hold or stop, at any moment, holds.
+        if let Use::Call { call: Call::Hold | Call::Stop } = self.procedure.phrase(closest).used {
+            if !self.held() {
+                return self.hold(HoldWhy::MaybeStop);
+            }
+            return self.unheeded(heard.post, Unheeded::NoEffect);
+        }
+        if let Use::Contingency { contingency } = self.procedure.phrase(closest).used {
+            return self.maybe_contingency(contingency, closest, heard);
+        }
+        // On hold people talk to each other: only something like the awaited call is asked for again.
+        if self.held() && !self.state.expected(self.procedure).contains(&closest) {
+            return self.unheeded(heard.post, Unheeded::NoEffect);
+        }
+        match self.not_an_answer(heard) {
+            Some(why) => self.unheeded(heard.post, why),
+            None => {
+                let line = self.asking(self.lines.unsure, &[]);
+                self.ask_again(heard.post, line);
+            }
+        }
+    }
+
+    fn ask_again(&mut self, post: Post, line: String) {
+        self.state.tries += 1;
+        self.state.all_asks_again += 1;
+        let try_number = self.state.tries;
+        if let Some(step) = self.state.current_step() {
+            self.state.steps[usize::from(step)].asks_again += 1;
+        }
+        self.actions.push(Action::Note(Note::AskedAgain { post, try_number }));
+        if try_number >= self.procedure.rules.tries && !self.held() {
+            self.hold(HoldWhy::Tries);
+        } else {
+            self.say(Saying::AskAgain, line);
+        }
+    }
+}
