@@ -298,11 +298,11 @@ fn recorded_outcome(state: &State, failed: bool) -> RecordedOutcome {
     }
 }
 
-fn step_accounts(procedure: &Procedure, state: &State, part: Part) -> Vec<StepAccount> {
+pub(crate) fn step_accounts(procedure: &Procedure, state: &State, part: Part) -> Vec<StepAccount> {
     procedure.range(part).map(|index| step_account(procedure, state, index)).collect()
 }
 
-fn contingencies(procedure: &Procedure, state: &State) -> Vec<ContingencyAccount> {
+pub(crate) fn contingencies(procedure: &Procedure, state: &State) -> Vec<ContingencyAccount> {
     let account = |(number, run): (usize, &Run)| {
         let contingency = &procedure.contingencies[usize::from(run.contingency)];
         let again = state.runs[number + 1..].iter().any(|later| later.contingency == run.contingency);
@@ -320,7 +320,7 @@ fn contingencies(procedure: &Procedure, state: &State) -> Vec<ContingencyAccount
     state.runs.iter().enumerate().map(account).collect()
 }
 
-fn exit(procedure: &Procedure, state: &State) -> Option<ExitAccount> {
+pub(crate) fn exit(procedure: &Procedure, state: &State) -> Option<ExitAccount> {
     let because_of = &procedure.contingencies[usize::from(state.leaving_by()?)];
     let Then::Exit { exit } = because_of.then else { return None };
     let about = &procedure.exits[usize::from(exit)];
@@ -332,7 +332,7 @@ fn exit(procedure: &Procedure, state: &State) -> Option<ExitAccount> {
     })
 }
 
-pub(crate) fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
+fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
     let step = &procedure.steps[index];
     let progress = &state.steps[index];
     StepAccount {

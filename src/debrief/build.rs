@@ -4,12 +4,13 @@
 //! can't be known is said in `Report::doubts`, and nothing is made up in its place.
 
 use super::model::*;
+use super::steps;
 use super::words;
-use crate::conduct::keeper::{step_account, Opening};
+use crate::conduct::keeper::Opening;
 use crate::listen::heard::Heard;
 use crate::procedure::{Procedure, Use};
 use crate::record::read::{Line, Reading};
-use crate::record::summary::{Account, StepAccount};
+use crate::record::summary::Account;
 use crate::record::verify;
 use crate::session::{self, Action, Event, Phase, State, What};
 use serde_json::Value;
@@ -60,7 +61,7 @@ struct Fold<'a> {
     differs: Option<usize>,
 }
 
-fn seconds(ms: u64) -> f64 {
+pub(super) fn seconds(ms: u64) -> f64 {
     ms.min(LONGEST_MS) as f64 / 1000.0
 }
 
@@ -434,38 +435,17 @@ impl<'a> Fold<'a> {
     }
 
     fn fill_steps(&mut self, account: Option<&Account>) {
-        let computed = self.state.as_ref().zip(self.procedure).map(|(state, procedure)| {
-            (0..procedure.steps.len()).map(|index| step_account(procedure, state, index)).collect::<Vec<_>>()
-        });
-        let accounts = match (account, computed) {
-            (Some(account), _) => account.steps.clone(),
-            (None, Some(computed)) => computed,
-            (None, None) => {
-                self.doubt("The table of steps is missing: the record has no account of them.".into());
-                Vec::new()
-            }
+        let known = self.state.as_ref().zip(self.procedure);
+        let accounts =
+            account.map(steps::of_account).or(known.map(|(state, given)| steps::of_state(given, state)));
+        let Some(accounts) = accounts else {
+            self.doubt("The table of steps is missing: the record has no account of them.".into());
+            return;
         };
-        let too_soon = |place: &str, report: &Report| {
-            report.utterances.iter().any(|one| {
-                one.place == place
-                    && one.judged.as_ref().is_some_and(|judged| judged.result == Became::TooSoon)
-            })
-        };
-        for (index, account) in accounts.iter().enumerate() {
-            let given = self.procedure.and_then(|p| p.steps.iter().find(|step| step.id == account.id));
-            let soon = too_soon(&account.id, &self.report);
-            let rules = self.procedure.map(|procedure| procedure.rules.reminder_s);
-            let expected = Expected {
-                at_least_s: given.and_then(|step| step.at_least_s),
-                reminder_s: given.and_then(|step| step.reminder_s).or(rules),
-                verdict: match account.confirmed_ms {
-                    None => TimeVerdict::Unknown,
-                    Some(_) if soon => TimeVerdict::TooSoonOnce,
-                    Some(_) if account.reminders > 0 => TimeVerdict::Slow,
-                    Some(_) => TimeVerdict::AsExpected,
-                },
-            };
-            self.report.steps.push(step(index, account, expected));
+        self.report.steps = steps::table(&accounts, self.procedure, &self.report.utterances);
+        for visit in &mut self.report.visits {
+            let at = self.report.steps.iter().position(|step| step.id == visit.place);
+            visit.step = at.filter(|_| visit.kind == "step");
         }
     }
 
@@ -474,11 +454,13 @@ impl<'a> Fold<'a> {
         if let Some(account) = account {
             outcome.word = account.outcome.name().to_string();
         }
-        let count = |standing: Standing| self.report.steps.iter().filter(|s| s.standing == standing).count();
+        let own = || self.report.steps.iter().filter(|step| step.part.is_none());
+        let count = |standing: Standing| own().filter(|step| step.standing == standing).count();
         outcome.steps_done = count(Standing::Done);
-        outcome.steps_due = self.report.steps.len() - count(Standing::Skipped);
+        outcome.steps_due = own().count() - count(Standing::Skipped);
         let how = match outcome.word.as_str() {
             "completed" => "Completed",
+            "exited" => "Left by the exit, as a contingency asks for",
             "stopped" => "Stopped before the last step: somebody called stop",
             "held" => "Left on hold before the last step",
             "input-ended" => "Ended before the last step: there was no more sound to hear",
@@ -491,6 +473,9 @@ impl<'a> Fold<'a> {
             0 => format!("{how}."),
             due => format!("{how}. {} of {due} steps done.", outcome.steps_done),
         };
+        for contingency in account.iter().flat_map(|account| &account.contingencies) {
+            outcome.sentence.push_str(&format!(" Contingency called: {}.", contingency.title));
+        }
     }
 }
 
@@ -519,32 +504,6 @@ fn place_of(state: &State, procedure: &Procedure) -> (&'static str, Option<usize
             let name = phase.as_ref().map(|phase| text(phase, "phase").to_string()).unwrap_or_default();
             ("other", None, name)
         }
-    }
-}
-
-fn step(index: usize, account: &StepAccount, expected: Expected) -> Step {
-    let ms = |ms: Option<u64>| ms.map(seconds);
-    Step {
-        number: index + 1,
-        id: account.id.clone(),
-        instruction: account.instruction.clone(),
-        critical: account.critical,
-        standing: match account {
-            StepAccount { skipped_by: Some(_), .. } => Standing::Skipped,
-            StepAccount { confirmed_ms: Some(_), .. } => Standing::Done,
-            StepAccount { started_ms: Some(_), .. } => Standing::Open,
-            _ => Standing::NotReached,
-        },
-        skipped_by: account.skipped_by.as_ref().map(|by| format!("{} = {}", by.question, by.answer)),
-        began: ms(account.started_ms),
-        read_back: ms(account.read_back_ms),
-        confirmed: ms(account.confirmed_ms),
-        seconds: account.seconds.filter(|seconds| seconds.is_finite()),
-        expected,
-        asked_again: account.repeats,
-        refusals: account.refusals,
-        reminders: account.reminders,
-        holds: account.holds,
     }
 }
 

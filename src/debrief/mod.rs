@@ -10,6 +10,7 @@ pub mod load;
 pub mod model;
 pub mod page;
 pub mod sound;
+mod steps;
 pub mod tables;
 mod words;
 pub mod write;

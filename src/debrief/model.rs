@@ -58,7 +58,7 @@ pub struct ProcedureInfo {
 
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Outcome {
-    /// `completed`, `stopped`, `held`, `input-ended`, `interrupted`, `failed`, or `unknown` for a record that is cut off.
+    /// `completed`, `exited`, `stopped`, `held`, `input-ended`, `interrupted`, `failed`, or `unknown` for a record that is cut off.
     pub word: String,
     pub sentence: String,
     pub steps_done: usize,
@@ -70,12 +70,18 @@ pub struct Outcome {
 pub struct Step {
     /// From 1, in the order of the procedure.
     pub number: usize,
+    /// The contingency or exit it is of; `null` for the procedure's own.
+    pub part: Option<String>,
     pub id: String,
     pub instruction: String,
     pub critical: bool,
+    /// Who does it: `worker`, `both` or `observer`.
+    pub by: String,
     pub standing: Standing,
     /// For a step that was skipped: which answer switched it off.
     pub skipped_by: Option<String>,
+    /// Slot to the value that was said, for phrases with slots.
+    pub values: BTreeMap<String, String>,
     pub began: Option<f64>,
     pub read_back: Option<f64>,
     pub confirmed: Option<f64>,
@@ -103,6 +109,8 @@ pub enum Standing {
 pub struct Expected {
     /// A read-back sooner than this after the instruction is refused, seconds.
     pub at_least_s: Option<f64>,
+    /// How long the step usually takes, seconds.
+    pub expected_s: Option<f64>,
     /// After so much silence the tool calls again, seconds.
     pub reminder_s: Option<f64>,
     /// Whether the time taken fits.
@@ -114,8 +122,10 @@ pub struct Expected {
 pub enum TimeVerdict {
     /// Within what the procedure expects.
     AsExpected,
-    /// The worker was called again at least once.
+    /// Somebody was called again at least once.
     Slow,
+    /// It took longer than it usually takes.
+    Longer,
     /// A read-back came before the minimum time, and did not count.
     TooSoonOnce,
     /// Not done, or nothing known.

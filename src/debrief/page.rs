@@ -250,7 +250,11 @@ fn bands(report: &Report, places: &mut Places) -> Vec<Piece> {
         let step = visit.step.and_then(|index| report.steps.get(index));
         let number = visit.step.map(|index| index + 1);
         let name = match visit.kind.as_str() {
-            "step" => format!("Step {}, {}", number.unwrap_or(0), safe(&visit.place)),
+            "step" => {
+                let part = step.and_then(|step| step.part.as_deref());
+                let part = part.map(|part| format!(" of {}", safe(part))).unwrap_or_default();
+                format!("Step {}, {}{part}", number.unwrap_or(0), safe(&visit.place))
+            }
             "question" => format!("Question {}", safe(&visit.place)),
             _ => safe(&visit.place.replace('-', " ")),
         };
@@ -293,6 +297,8 @@ fn marks(report: &Report, places: &mut Places) -> Vec<Piece> {
             "carried-on" => "\u{25b6}",
             "went-back" => "\u{21b6}",
             "reminder" => "\u{2026}",
+            "contingency-began" => "\u{26a0}",
+            "contingency-ended" => "\u{2690}",
             _ => "\u{2022}",
         }
         .to_string(),
@@ -401,17 +407,25 @@ fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
         Standing::NotReached => ("not reached", "soft"),
     };
     let mut remarks = Vec::new();
+    if step.by != "worker" {
+        remarks.push(format!("done by {}", safe(&step.by)));
+    }
+    remarks.extend(step.values.iter().map(|(slot, value)| format!("{}: {}", safe(slot), safe(value))));
     if let Some(by) = &step.skipped_by {
         remarks.push(format!("because {}", safe(by)));
     }
     match step.expected.verdict {
         TimeVerdict::TooSoonOnce => remarks.push("read back too soon; it did not count".into()),
         TimeVerdict::Slow => remarks.push("called again".into()),
+        TimeVerdict::Longer => remarks.push("took longer than usual".into()),
         TimeVerdict::AsExpected | TimeVerdict::Unknown => {}
     }
     let mut expected = Vec::new();
     if let Some(floor) = step.expected.at_least_s {
         expected.push(format!("at least {floor}\u{a0}s"));
+    }
+    if let Some(usual) = step.expected.expected_s {
+        expected.push(format!("about {usual}\u{a0}s"));
     }
     if let Some(reminder) = step.expected.reminder_s {
         expected.push(format!("an answer within {reminder}\u{a0}s"));
@@ -421,6 +435,7 @@ fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
         id: safe(&step.id),
         instruction: safe(&step.instruction),
         critical: step.critical,
+        part: step.part.as_deref().map(safe).unwrap_or_default(),
         standing,
         class,
         remark: remarks.join("; "),

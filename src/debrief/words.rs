@@ -20,6 +20,8 @@ pub fn fits(procedure: &Procedure, body: &Value) -> bool {
             "phrase" | "closest" | "other" => below(procedure.phrases.len()),
             "step" => below(procedure.steps.len()),
             "question" => below(procedure.questions.len()),
+            "contingency" => below(procedure.contingencies.len()),
+            "exit" => below(procedure.exits.len()),
             "answer" => question
                 .and_then(|question| procedure.questions.get(usize::try_from(question).ok()?))
                 .is_none_or(|question| below(question.answers.len())),
@@ -146,7 +148,9 @@ pub fn became(notes: &[&str]) -> Became {
         () if has(&["refused"]) => Became::Refused,
         () if has(&["too-soon"]) => Became::TooSoon,
         () if has(&["asked-again"]) => Became::AskedAgain,
-        () if has(&["counted", "obeyed", "answered", "step-done"]) => Became::Counted,
+        () if has(&["counted", "obeyed", "answered", "step-done", "released", "contingency-began"]) => {
+            Became::Counted
+        }
         () if has(&["held"]) => Became::Held,
         () => Became::NotCounted,
     }

@@ -84,6 +84,8 @@ pub(super) struct SoundView<'a> {
 pub(super) struct StepRow {
     pub number: usize,
     pub id: String,
+    /// Title of the contingency or exit; empty for the procedure's own.
+    pub part: String,
     pub instruction: String,
     pub critical: bool,
     pub standing: &'static str,
