@@ -183,10 +183,7 @@ impl<'a> Fold<'a> {
         if !self.due.is_empty() {
             self.differs.get_or_insert(line.line);
         }
-        let event = serde_json::from_value::<Event>(line.body.clone());
-        let event = event.ok().filter(|event| {
-            event.at_ms <= LONGEST_MS && words::fits(procedure, &line.body) && posts_fit(&state, event)
-        });
+        let event = understood(line, &state, procedure);
         match event {
             Some(event) => {
                 let (next, actions) = session::step(state, event, procedure);
@@ -492,6 +489,13 @@ impl<'a> Fold<'a> {
             due => format!("{how}. {} of {due} steps done.", outcome.steps_done),
         };
     }
+}
+
+/// The event of a line, when this version understands it and it names nothing that is not there.
+pub(crate) fn understood(line: &Line, state: &State, procedure: &Procedure) -> Option<Event> {
+    let event = serde_json::from_value::<Event>(line.body.clone()).ok()?;
+    let fits = event.at_ms <= LONGEST_MS && words::fits(procedure, &line.body) && posts_fit(state, &event);
+    fits.then_some(event)
 }
 
 /// Whether the event is about microphones that the session has.

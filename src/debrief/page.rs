@@ -163,7 +163,7 @@ fn secs(seconds: f64) -> String {
 }
 
 /// `m:ss.t`, with hours when there are any.
-pub(super) fn clock(seconds: f64) -> String {
+pub(crate) fn clock(seconds: f64) -> String {
     let tenths = (seconds * 10.0).floor().max(0.0) as u64;
     let (minutes, rest) = (tenths / 600, tenths % 600);
     match minutes / 60 {
