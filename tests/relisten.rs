@@ -21,9 +21,11 @@ fn original() -> &'static Path {
             let script = write(room.path(), "slips.toml", slips);
             let ran = run(&[
                 "rehearse", text(&procedure), "--script", text(&script), "--sessions", text(room.path()), "--id", "one",
-                "--who", "worker=w7", "--who", "observer=o2",
+                "--who", "worker=w7", "--who", "observer=o2", "--debrief",
             ]);
             ran.exits(ExitCode::Done);
+            let page = ran.out.lines().last().and_then(|line| line.strip_prefix("debrief: ")).expect("the page's name");
+            assert!(Path::new(page).is_file(), "{ran}");
             let folder = room.path().join("one");
             (room, folder)
         })

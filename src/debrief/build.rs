@@ -6,14 +6,18 @@
 use super::model::*;
 use super::words;
 use crate::conduct::keeper::{step_account, Opening};
-use crate::listen::heard::Heard;
-use crate::procedure::{Procedure, Use};
+use crate::procedure::Procedure;
 use crate::record::read::{Line, Reading};
-use crate::record::summary::{Account, StepAccount};
+use crate::record::summary::Account;
 use crate::record::verify;
-use crate::session::{self, Action, Event, Phase, State, What};
+use crate::session::{self, Action, State};
+use parts::*;
 use serde_json::Value;
 use std::collections::{BTreeMap, VecDeque};
+
+mod heard;
+mod parts;
+pub(crate) use parts::understood;
 
 /// Longest session clock that is believed, ms: 30 days. What lies beyond comes from an altered journal.
 const LONGEST_MS: u64 = 30 * 24 * 3_600_000;
@@ -227,82 +231,6 @@ impl<'a> Fold<'a> {
         }
     }
 
-    fn heard(&mut self, line: &Line) {
-        let procedure = self.procedure.filter(|procedure| words::fits(procedure, &line.body));
-        let (awaited, expected) = match (&self.state, self.procedure) {
-            (Some(state), Some(procedure)) => {
-                let expected = state.expected(procedure);
-                let expected = expected.iter().map(|id| words::phrase(Some(procedure), *id)).collect();
-                let awaited = state.awaited(procedure).filter(|_| state.speaking.is_none());
-                (awaited.map(|role| role.name().to_string()), Some(expected))
-            }
-            _ => (None, None),
-        };
-        let track = text(&line.body, "post").to_string();
-        let ms = |key: &str| line.body.get(key).and_then(Value::as_u64).unwrap_or(line.ms);
-        let (from, to) = (seconds(ms("start_ms")), seconds(ms("end_ms")));
-        let mut judged = Judged {
-            awaited,
-            expected,
-            verdict: text(&line.body, "verdict").to_string(),
-            verdict_words: String::new(),
-            result: Became::NotCounted,
-            result_words: String::new(),
-            evidence: Vec::new(),
-            confidence: None,
-        };
-        let mut said = text(&line.body, "text").to_string();
-        match serde_json::from_value::<Heard>(line.body.clone()) {
-            Ok(heard) => {
-                judged.verdict = words::verdict_name(&heard.verdict).to_string();
-                judged.verdict_words = words::verdict(procedure, &heard.verdict);
-                judged.evidence = words::evidence(&heard);
-                judged.confidence = Some(f64::from(heard.evidence.confidence)).filter(|c| c.is_finite());
-                if said.is_empty() {
-                    said = words::heard(procedure, &heard);
-                }
-            }
-            Err(error) => judged.verdict_words = format!("This version can't read the verdict: {error}."),
-        }
-        let speaker = self.speaker(&track, procedure, &line.body);
-        self.report.utterances.push(Utterance {
-            number: 0,
-            line: line.line,
-            from,
-            to: to.max(from),
-            speaker,
-            text: said,
-            place: self.place(),
-            saying: None,
-            judged: Some(judged),
-            altered: !line.sound,
-            track,
-        });
-        self.judging = Some((self.report.utterances.len() - 1, Vec::new()));
-    }
-
-    /// Who spoke: the post, or at a shared microphone the one whose phrase it is.
-    fn speaker(&self, track: &str, procedure: Option<&Procedure>, body: &Value) -> String {
-        let owner = ["phrase", "closest"].iter().find_map(|key| body.get(*key)?.as_u64());
-        let owner = owner.zip(procedure).and_then(|(id, procedure)| {
-            let phrase = procedure.phrases.get(usize::try_from(id).ok()?)?;
-            phrase.by.filter(|_| !matches!(phrase.used, Use::Call { .. }))
-        });
-        let name = match (track, owner) {
-            ("room", Some(role)) => role.name(),
-            ("room", None) => "room",
-            (track, _) => track,
-        };
-        let mut title: String = name.to_string();
-        if let Some(first) = title.get_mut(0..1) {
-            first.make_ascii_uppercase();
-        }
-        match self.report.people.get(name) {
-            Some(id) => format!("{title} {id}"),
-            None => title,
-        }
-    }
-
     fn action(&mut self, line: &Line) {
         let at = seconds(line.ms);
         if self.state.is_some() {
@@ -489,141 +417,4 @@ impl<'a> Fold<'a> {
             due => format!("{how}. {} of {due} steps done.", outcome.steps_done),
         };
     }
-}
-
-/// The event of a line, when this version understands it and it names nothing that is not there.
-pub(crate) fn understood(line: &Line, state: &State, procedure: &Procedure) -> Option<Event> {
-    let event = serde_json::from_value::<Event>(line.body.clone()).ok()?;
-    let fits = event.at_ms <= LONGEST_MS && words::fits(procedure, &line.body) && posts_fit(state, &event);
-    fits.then_some(event)
-}
-
-/// Whether the event is about microphones that the session has.
-fn posts_fit(state: &State, event: &Event) -> bool {
-    match &event.what {
-        What::Heard(heard) => state.posts.contains(&heard.post) && heard.end_ms <= LONGEST_MS,
-        What::PostLost { post, .. } | What::PostBack { post } => state.posts.contains(post),
-        _ => true,
-    }
-}
-
-fn place_of(state: &State, procedure: &Procedure) -> (&'static str, Option<usize>, String) {
-    if let Some(index) = state.current_step().map(usize::from) {
-        let id = procedure.steps.get(index).map(|step| step.id.clone()).unwrap_or_default();
-        return ("step", Some(index), id);
-    }
-    match &state.phase {
-        Phase::Asking { question } => {
-            let question = procedure.questions.get(usize::from(*question));
-            ("question", None, question.map(|question| question.id.clone()).unwrap_or_default())
-        }
-        // By the name that the journal would give it, also a phase that is added later.
-        other => {
-            let phase = serde_json::to_value(other).ok();
-            let name = phase.as_ref().map(|phase| text(phase, "phase").to_string()).unwrap_or_default();
-            ("other", None, name)
-        }
-    }
-}
-
-fn step(index: usize, account: &StepAccount, expected: Expected) -> Step {
-    let ms = |ms: Option<u64>| ms.map(seconds);
-    Step {
-        number: index + 1,
-        id: account.id.clone(),
-        instruction: account.instruction.clone(),
-        critical: account.critical,
-        standing: match account {
-            StepAccount { skipped_by: Some(_), .. } => Standing::Skipped,
-            StepAccount { confirmed_ms: Some(_), .. } => Standing::Done,
-            StepAccount { started_ms: Some(_), .. } => Standing::Open,
-            _ => Standing::NotReached,
-        },
-        skipped_by: account.skipped_by.as_ref().map(|by| format!("{} = {}", by.question, by.answer)),
-        began: ms(account.started_ms),
-        read_back: ms(account.read_back_ms),
-        confirmed: ms(account.confirmed_ms),
-        seconds: account.seconds.filter(|seconds| seconds.is_finite()),
-        expected,
-        asked_again: account.repeats,
-        refusals: account.refusals,
-        reminders: account.reminders,
-        holds: account.holds,
-    }
-}
-
-/// Bands for a journal that could not be folded: from the account of its steps.
-fn visits_from(steps: &[Step]) -> Vec<Visit> {
-    let known = steps.iter().enumerate().filter_map(|(index, step)| {
-        let (from, to) = step.began.zip(step.confirmed)?;
-        (to > from).then(|| Visit {
-            from,
-            to,
-            kind: "step".into(),
-            step: Some(index),
-            place: step.id.clone(),
-        })
-    });
-    known.collect()
-}
-
-fn about(procedure: &Procedure) -> ProcedureInfo {
-    ProcedureInfo {
-        id: procedure.id.clone(),
-        title: procedure.title.clone(),
-        version: procedure.version.clone(),
-        language: procedure.language.clone(),
-        unit: procedure.unit.clone(),
-    }
-}
-
-fn folder_name(sources: &Sources) -> String {
-    let stated = sources.reading.lines.first().map(|line| text(&line.body, "session").to_string());
-    stated.filter(|stated| !stated.is_empty()).unwrap_or_else(|| {
-        let name = sources.verified.folder.file_name().unwrap_or_default();
-        name.to_string_lossy().into_owned()
-    })
-}
-
-fn record(sources: &Sources) -> Record {
-    let verified = sources.verified;
-    let (state, sentence) = match verified.state {
-        verify::State::Sound => ("sound", "The record is whole, and as it was written."),
-        verify::State::CutOff => ("cut-off", "The record stops early; what there is is as it was written."),
-        verify::State::Altered => {
-            ("altered", "The record was altered after it was written: do not rely on it.")
-        }
-    };
-    let findings = verified.findings.iter().map(|finding| {
-        let place = match finding.line {
-            Some(line) => format!("{}:{line}", finding.file),
-            None => finding.file.to_string(),
-        };
-        format!("{place}: {}", finding.what)
-    });
-    Record {
-        state: state.into(),
-        sentence: sentence.into(),
-        findings: findings.collect(),
-        lines: verified.lines,
-        digest: verified.digest.clone(),
-    }
-}
-
-fn doubts(sources: &Sources) -> Vec<String> {
-    let mut doubts = Vec::new();
-    if let Err(why) = &sources.procedure {
-        doubts.push(format!("The procedure can't be shown, nor which phrases were expected: {why}."));
-    }
-    if let Err(why) = &sources.audio {
-        doubts.push(format!("There is no sound to play: {why}."));
-    }
-    if let Some(first) = sources.reading.problems.first() {
-        doubts.push(format!(
-            "From line {} on the journal was altered: what is shown from there on may be wrong, and which phrases were \
-             expected is not known.",
-            first.line
-        ));
-    }
-    doubts
 }
