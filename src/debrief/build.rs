@@ -48,6 +48,8 @@ pub fn build(sources: &Sources) -> Report {
 struct Fold<'a> {
     procedure: Option<&'a Procedure>,
     state: Option<State>,
+    /// The state as far as it was known, once it no longer is.
+    known: Option<State>,
     /// Actions that the rules give and the journal should have.
     due: VecDeque<Action>,
     /// First line of the journal that is not to be trusted, and everything after it.
@@ -102,6 +104,7 @@ impl<'a> Fold<'a> {
         Fold {
             procedure,
             state: None,
+            known: None,
             due: VecDeque::new(),
             broken_at,
             report,
@@ -118,7 +121,7 @@ impl<'a> Fold<'a> {
         self.seconds = self.seconds.max(seconds(line.ms));
         if line.line >= self.broken_at {
             // What the rules would make of events that may be wrong or missing is not known.
-            self.state = None;
+            self.known = self.state.take().or(self.known.take());
         }
         match line.kind.as_str() {
             "session" => self.opening(line),
@@ -187,24 +190,28 @@ impl<'a> Fold<'a> {
         if !self.due.is_empty() {
             self.differs.get_or_insert(line.line);
         }
-        let event = understood(line, &state, procedure);
-        match event {
+        match understood(line, &state, procedure) {
             Some(event) => {
                 let (next, actions) = session::step(state, event, procedure);
                 self.state = Some(next);
                 self.due = actions.into();
             }
-            None => self.doubt(format!(
-                "Line {} of the journal is not understood by this version; from there on it is not known which \
-                 phrases were expected.",
-                line.line
-            )),
+            None => {
+                self.known = Some(state);
+                self.doubt(format!(
+                    "Line {} of the journal is not understood by this version; from there on it is not known where in \
+                     the procedure it was, nor which phrases were expected.",
+                    line.line
+                ));
+            }
         }
     }
 
     /// Ends the present visit and begins the next when the place changed.
     fn follow_place(&mut self, at: f64) {
-        let Some((state, procedure)) = self.state.as_ref().zip(self.procedure) else { return };
+        let Some((state, procedure)) = self.state.as_ref().zip(self.procedure) else {
+            return self.end_visit(at);
+        };
         let (kind, step, place) = place_of(state, procedure);
         if self.visit.as_ref().is_some_and(|visit| visit.place == place && visit.step == step) {
             return;
@@ -359,9 +366,12 @@ impl<'a> Fold<'a> {
     }
 
     fn fill_steps(&mut self, account: Option<&Account>) {
-        let computed = self.state.as_ref().zip(self.procedure).map(|(state, procedure)| {
-            (0..procedure.steps.len()).map(|index| step_account(procedure, state, index)).collect::<Vec<_>>()
-        });
+        let computed =
+            self.state.as_ref().or(self.known.as_ref()).zip(self.procedure).map(|(state, procedure)| {
+                (0..procedure.steps.len())
+                    .map(|index| step_account(procedure, state, index))
+                    .collect::<Vec<_>>()
+            });
         let accounts = match (account, computed) {
             (Some(account), _) => account.steps.clone(),
             (None, Some(computed)) => computed,

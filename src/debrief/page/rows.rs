@@ -78,7 +78,11 @@ pub(super) fn groups(report: &Report, heard: &Heard) -> Vec<Group> {
 
 fn said(one: &Utterance, heard: &Heard) -> Said {
     let judged = one.judged.as_ref();
-    let (tag, tag_class) = judged.map_or((String::new(), ""), tag);
+    let (tag, tag_class) = match (judged, &one.saying) {
+        (Some(judged), _) => tag(judged),
+        (None, Some(saying)) => (safe(&saying.replace('-', " ")), "soft"),
+        (None, None) => (String::new(), ""),
+    };
     Said {
         number: one.number,
         class: track_class(&one.track),
