@@ -6,8 +6,8 @@ SESSIONS ?= $(CURDIR)/target/demo
 # Everything from nothing: sets up, builds, and runs a whole session with stand-in people.
 demo: build
 	target/release/antiphon rehearse procedures/isolation-donning.toml --seed 7 --answer apron=yes \
-	  --script docs/demo-slips.toml --sessions $(SESSIONS)
-	@echo "Listen to it: the worker, the observer and the tool are the three tracks of audio.wav in the record's folder."
+	  --script docs/demo-slips.toml --sessions $(SESSIONS) --debrief
+	@echo "Look at it together: open the page named last (debrief: ...) in a browser, choose a step and hear it."
 	@echo "Hear it live: add --aloud. Run it with people: target/release/antiphon run procedures/isolation-donning.toml"
 
 setup:

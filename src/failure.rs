@@ -44,7 +44,10 @@ impl ExitCode {
         (ExitCode::NoDevice, "no microphone, loudspeaker or voice"),
         (ExitCode::MissingModel, "a library or model is missing"),
         (ExitCode::BadFolder, "the session folder can't be used"),
-        (ExitCode::NotCompleted, "the session ended before its last step; soundcheck: not ready"),
+        (
+            ExitCode::NotCompleted,
+            "the session ended before its last step; soundcheck: not ready; relisten: a verdict differs",
+        ),
         (ExitCode::Tampered, "verify: the record was altered"),
         (ExitCode::CutOff, "verify: the record is cut off but otherwise sound"),
     ];

@@ -144,6 +144,7 @@ fn edited_missing_and_swapped_lines_are_named_and_nothing_is_expected_after_them
         assert!(html.contains(&line), "{name}: no {line:?}");
         let later = session.report.utterances.iter().rfind(|one| one.judged.is_some()).unwrap();
         assert_eq!(later.judged.as_ref().unwrap().expected, None, "{name}");
+        assert_eq!(later.place, "", "{name}: where it was is not known either");
     }
 }
 

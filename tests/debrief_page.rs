@@ -68,12 +68,18 @@ fn every_utterance_of_the_report_is_where_its_tone_is() {
     let report: serde_json::Value = serde_json::from_str(report).unwrap();
     let said = report["utterances"].as_array().unwrap();
     assert_eq!(said.len(), played.tones.len());
+    let sounds: std::collections::BTreeMap<&str, Vec<i16>> = ["tool", "worker", "observer"]
+        .map(|track| {
+            let file = played.folder.join(format!("debrief-audio/{track}.wav"));
+            let sound = hound::WavReader::open(file).unwrap();
+            (track, sound.into_samples().map(Result::unwrap).collect())
+        })
+        .into();
     for (one, (track, from, to)) in said.iter().zip(&played.tones) {
         assert_eq!(one["track"], *track);
         let off = |key: &str, ms: u64| (one[key].as_f64().unwrap() - ms as f64 / 1000.0).abs();
         assert!(off("from", *from) <= 0.05 && off("to", *to) <= 0.05, "{one} is not at {from} to {to} ms");
-        let sound = hound::WavReader::open(played.folder.join(format!("debrief-audio/{track}.wav"))).unwrap();
-        let samples: Vec<i16> = sound.into_samples().map(Result::unwrap).collect();
+        let samples = &sounds[track];
         let loud =
             |ms: u64| samples.iter().skip(ms as usize * 16).take(160).any(|sample| sample.abs() > 1_000);
         assert!(loud(from + 5) && loud(to - 15), "no tone from {from} to {to}");

@@ -7,8 +7,10 @@ mod debrief;
 pub mod devices;
 mod hear;
 mod keeping;
+mod play;
 mod posts;
 mod rehearse;
+mod relisten;
 mod run;
 mod schema;
 mod session;
@@ -77,6 +79,10 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Play a session through the loudspeaker, with a timeline in the terminal
+    Play(play::PlayArgs),
+    /// Hear recorded sessions again with today's listening, and compare the verdicts
+    Relisten(relisten::RelistenArgs),
     /// Compare many sessions: times, stumbles, training due
     Trends(trends::TrendsArgs),
     /// Sign a session's last digest, or make a key to sign with
@@ -146,6 +152,8 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Verify { session, digest, public_key, json } => {
             verify::run_signed(&session, json, digest.as_deref(), public_key.as_deref())
         }
+        Command::Play(args) => play::run(&args),
+        Command::Relisten(args) => relisten::run(&args),
         Command::Trends(args) => trends::run(&args),
         Command::Sign(args) => keeping::run_sign(&args),
         Command::Redact(args) => keeping::run_redact(&args),

@@ -39,6 +39,9 @@ pub struct SessionArgs {
     /// Take whole names for --who too
     #[arg(long)]
     pub full_names: bool,
+    /// Write the debrief when the session is over
+    #[arg(long)]
+    pub debrief: bool,
     /// One line an event instead of the large screen
     #[arg(long)]
     pub plain: bool,
@@ -135,6 +138,15 @@ impl SessionArgs {
             say(&text);
         } else {
             say(&closing_words(summary, folder));
+        }
+        if self.debrief {
+            let page = crate::debrief::write::in_folder(folder)?;
+            let line = format!("debrief: {}", page.display());
+            if self.json {
+                tell(&line)
+            } else {
+                say(&line)
+            }
         }
         Ok(match summary.account.outcome {
             Outcome::Completed => ExitCode::Done,

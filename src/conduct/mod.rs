@@ -8,6 +8,7 @@ pub mod actors;
 pub mod ear;
 pub mod keeper;
 pub mod live;
+pub mod relisten;
 pub mod replay;
 pub mod set_up;
 pub mod simulation;

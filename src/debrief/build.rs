@@ -7,14 +7,18 @@ use super::model::*;
 use super::steps;
 use super::words;
 use crate::conduct::keeper::Opening;
-use crate::listen::heard::Heard;
-use crate::procedure::{Procedure, Use};
+use crate::procedure::Procedure;
 use crate::record::read::{Line, Reading};
 use crate::record::summary::Account;
 use crate::record::verify;
-use crate::session::{self, Action, Event, Phase, State, What};
+use crate::session::{self, Action, State};
+use parts::*;
 use serde_json::Value;
 use std::collections::{BTreeMap, VecDeque};
+
+mod heard;
+mod parts;
+pub(crate) use parts::understood;
 
 /// Longest session clock that is believed, ms: 30 days. What lies beyond comes from an altered journal.
 const LONGEST_MS: u64 = 30 * 24 * 3_600_000;
@@ -45,6 +49,8 @@ pub fn build(sources: &Sources) -> Report {
 struct Fold<'a> {
     procedure: Option<&'a Procedure>,
     state: Option<State>,
+    /// The state as far as it was known, once it no longer is.
+    known: Option<State>,
     /// Actions that the rules give and the journal should have.
     due: VecDeque<Action>,
     /// First line of the journal that is not to be trusted, and everything after it.
@@ -99,6 +105,7 @@ impl<'a> Fold<'a> {
         Fold {
             procedure,
             state: None,
+            known: None,
             due: VecDeque::new(),
             broken_at,
             report,
@@ -115,7 +122,7 @@ impl<'a> Fold<'a> {
         self.seconds = self.seconds.max(seconds(line.ms));
         if line.line >= self.broken_at {
             // What the rules would make of events that may be wrong or missing is not known.
-            self.state = None;
+            self.known = self.state.take().or(self.known.take());
         }
         match line.kind.as_str() {
             "session" => self.opening(line),
@@ -184,27 +191,28 @@ impl<'a> Fold<'a> {
         if !self.due.is_empty() {
             self.differs.get_or_insert(line.line);
         }
-        let event = serde_json::from_value::<Event>(line.body.clone());
-        let event = event.ok().filter(|event| {
-            event.at_ms <= LONGEST_MS && words::fits(procedure, &line.body) && posts_fit(&state, event)
-        });
-        match event {
+        match understood(line, &state, procedure) {
             Some(event) => {
                 let (next, actions) = session::step(state, event, procedure);
                 self.state = Some(next);
                 self.due = actions.into();
             }
-            None => self.doubt(format!(
-                "Line {} of the journal is not understood by this version; from there on it is not known which \
-                 phrases were expected.",
-                line.line
-            )),
+            None => {
+                self.known = Some(state);
+                self.doubt(format!(
+                    "Line {} of the journal is not understood by this version; from there on it is not known where in \
+                     the procedure it was, nor which phrases were expected.",
+                    line.line
+                ));
+            }
         }
     }
 
     /// Ends the present visit and begins the next when the place changed.
     fn follow_place(&mut self, at: f64) {
-        let Some((state, procedure)) = self.state.as_ref().zip(self.procedure) else { return };
+        let Some((state, procedure)) = self.state.as_ref().zip(self.procedure) else {
+            return self.end_visit(at);
+        };
         let (kind, step, place) = place_of(state, procedure);
         if self.visit.as_ref().is_some_and(|visit| visit.place == place && visit.step == step) {
             return;
@@ -228,82 +236,6 @@ impl<'a> Fold<'a> {
     fn tool_falls_silent(&mut self, number: Option<u64>, at: f64) {
         if let Some(index) = number.and_then(|number| self.open.remove(&number)) {
             self.report.utterances[index].to = at;
-        }
-    }
-
-    fn heard(&mut self, line: &Line) {
-        let procedure = self.procedure.filter(|procedure| words::fits(procedure, &line.body));
-        let (awaited, expected) = match (&self.state, self.procedure) {
-            (Some(state), Some(procedure)) => {
-                let expected = state.expected(procedure);
-                let expected = expected.iter().map(|id| words::phrase(Some(procedure), *id)).collect();
-                let awaited = state.awaited(procedure).filter(|_| state.speaking.is_none());
-                (awaited.map(|role| role.name().to_string()), Some(expected))
-            }
-            _ => (None, None),
-        };
-        let track = text(&line.body, "post").to_string();
-        let ms = |key: &str| line.body.get(key).and_then(Value::as_u64).unwrap_or(line.ms);
-        let (from, to) = (seconds(ms("start_ms")), seconds(ms("end_ms")));
-        let mut judged = Judged {
-            awaited,
-            expected,
-            verdict: text(&line.body, "verdict").to_string(),
-            verdict_words: String::new(),
-            result: Became::NotCounted,
-            result_words: String::new(),
-            evidence: Vec::new(),
-            confidence: None,
-        };
-        let mut said = text(&line.body, "text").to_string();
-        match serde_json::from_value::<Heard>(line.body.clone()) {
-            Ok(heard) => {
-                judged.verdict = words::verdict_name(&heard.verdict).to_string();
-                judged.verdict_words = words::verdict(procedure, &heard.verdict);
-                judged.evidence = words::evidence(&heard);
-                judged.confidence = Some(f64::from(heard.evidence.confidence)).filter(|c| c.is_finite());
-                if said.is_empty() {
-                    said = words::heard(procedure, &heard);
-                }
-            }
-            Err(error) => judged.verdict_words = format!("This version can't read the verdict: {error}."),
-        }
-        let speaker = self.speaker(&track, procedure, &line.body);
-        self.report.utterances.push(Utterance {
-            number: 0,
-            line: line.line,
-            from,
-            to: to.max(from),
-            speaker,
-            text: said,
-            place: self.place(),
-            saying: None,
-            judged: Some(judged),
-            altered: !line.sound,
-            track,
-        });
-        self.judging = Some((self.report.utterances.len() - 1, Vec::new()));
-    }
-
-    /// Who spoke: the post, or at a shared microphone the one whose phrase it is.
-    fn speaker(&self, track: &str, procedure: Option<&Procedure>, body: &Value) -> String {
-        let owner = ["phrase", "closest"].iter().find_map(|key| body.get(*key)?.as_u64());
-        let owner = owner.zip(procedure).and_then(|(id, procedure)| {
-            let phrase = procedure.phrases.get(usize::try_from(id).ok()?)?;
-            phrase.by.filter(|_| !matches!(phrase.used, Use::Call { .. }))
-        });
-        let name = match (track, owner) {
-            ("room", Some(role)) => role.name(),
-            ("room", None) => "room",
-            (track, _) => track,
-        };
-        let mut title: String = name.to_string();
-        if let Some(first) = title.get_mut(0..1) {
-            first.make_ascii_uppercase();
-        }
-        match self.report.people.get(name) {
-            Some(id) => format!("{title} {id}"),
-            None => title,
         }
     }
 
@@ -435,7 +367,7 @@ impl<'a> Fold<'a> {
     }
 
     fn fill_steps(&mut self, account: Option<&Account>) {
-        let known = self.state.as_ref().zip(self.procedure);
+        let known = self.state.as_ref().or(self.known.as_ref()).zip(self.procedure);
         let accounts =
             account.map(steps::of_account).or(known.map(|(state, given)| steps::of_state(given, state)));
         let Some(accounts) = accounts else {
@@ -477,108 +409,4 @@ impl<'a> Fold<'a> {
             outcome.sentence.push_str(&format!(" Contingency called: {}.", contingency.title));
         }
     }
-}
-
-/// Whether the event is about microphones that the session has.
-fn posts_fit(state: &State, event: &Event) -> bool {
-    match &event.what {
-        What::Heard(heard) => state.posts.contains(&heard.post) && heard.end_ms <= LONGEST_MS,
-        What::PostLost { post, .. } | What::PostBack { post } => state.posts.contains(post),
-        _ => true,
-    }
-}
-
-fn place_of(state: &State, procedure: &Procedure) -> (&'static str, Option<usize>, String) {
-    if let Some(index) = state.current_step().map(usize::from) {
-        let id = procedure.steps.get(index).map(|step| step.id.clone()).unwrap_or_default();
-        return ("step", Some(index), id);
-    }
-    match &state.phase {
-        Phase::Asking { question } => {
-            let question = procedure.questions.get(usize::from(*question));
-            ("question", None, question.map(|question| question.id.clone()).unwrap_or_default())
-        }
-        // By the name that the journal would give it, also a phase that is added later.
-        other => {
-            let phase = serde_json::to_value(other).ok();
-            let name = phase.as_ref().map(|phase| text(phase, "phase").to_string()).unwrap_or_default();
-            ("other", None, name)
-        }
-    }
-}
-
-/// Bands for a journal that could not be folded: from the account of its steps.
-fn visits_from(steps: &[Step]) -> Vec<Visit> {
-    let known = steps.iter().enumerate().filter_map(|(index, step)| {
-        let (from, to) = step.began.zip(step.confirmed)?;
-        (to > from).then(|| Visit {
-            from,
-            to,
-            kind: "step".into(),
-            step: Some(index),
-            place: step.id.clone(),
-        })
-    });
-    known.collect()
-}
-
-fn about(procedure: &Procedure) -> ProcedureInfo {
-    ProcedureInfo {
-        id: procedure.id.clone(),
-        title: procedure.title.clone(),
-        version: procedure.version.clone(),
-        language: procedure.language.clone(),
-        unit: procedure.unit.clone(),
-    }
-}
-
-fn folder_name(sources: &Sources) -> String {
-    let stated = sources.reading.lines.first().map(|line| text(&line.body, "session").to_string());
-    stated.filter(|stated| !stated.is_empty()).unwrap_or_else(|| {
-        let name = sources.verified.folder.file_name().unwrap_or_default();
-        name.to_string_lossy().into_owned()
-    })
-}
-
-fn record(sources: &Sources) -> Record {
-    let verified = sources.verified;
-    let (state, sentence) = match verified.state {
-        verify::State::Sound => ("sound", "The record is whole, and as it was written."),
-        verify::State::CutOff => ("cut-off", "The record stops early; what there is is as it was written."),
-        verify::State::Altered => {
-            ("altered", "The record was altered after it was written: do not rely on it.")
-        }
-    };
-    let findings = verified.findings.iter().map(|finding| {
-        let place = match finding.line {
-            Some(line) => format!("{}:{line}", finding.file),
-            None => finding.file.to_string(),
-        };
-        format!("{place}: {}", finding.what)
-    });
-    Record {
-        state: state.into(),
-        sentence: sentence.into(),
-        findings: findings.collect(),
-        lines: verified.lines,
-        digest: verified.digest.clone(),
-    }
-}
-
-fn doubts(sources: &Sources) -> Vec<String> {
-    let mut doubts = Vec::new();
-    if let Err(why) = &sources.procedure {
-        doubts.push(format!("The procedure can't be shown, nor which phrases were expected: {why}."));
-    }
-    if let Err(why) = &sources.audio {
-        doubts.push(format!("There is no sound to play: {why}."));
-    }
-    if let Some(first) = sources.reading.problems.first() {
-        doubts.push(format!(
-            "From line {} on the journal was altered: what is shown from there on may be wrong, and which phrases were \
-             expected is not known.",
-            first.line
-        ));
-    }
-    doubts
 }

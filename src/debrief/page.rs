@@ -3,7 +3,7 @@
 //! Owns how a report is laid out and worded on the page; the template escapes every text. Must not read files. The policy
 //! in the page's head names its own styles and script by digest, so that nothing else runs, and allows no connection.
 
-use super::model::{Became, Judged, Report, Standing, Step, TimeVerdict, Utterance};
+use super::model::{Became, Report};
 use super::sound::Shape;
 use crate::screen::text::clean;
 use askama::Template;
@@ -11,7 +11,11 @@ use base64::Engine;
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
 
+mod rows;
+mod timeline;
 mod view;
+use rows::{groups, step_row};
+use timeline::{bands, lanes, marks, ticks, Places};
 use view::*;
 
 const STYLE: &str = include_str!("page/debrief.css");
@@ -120,27 +124,6 @@ impl<'a> Page<'a> {
     }
 }
 
-/// Where things stand on the timeline: styles may not stand at the elements, so each gets a rule of its own.
-struct Places {
-    total: f64,
-    css: String,
-}
-
-impl Places {
-    fn at(&mut self, id: String, at: f64) -> String {
-        let left = (100.0 * at / self.total).clamp(0.0, 100.0);
-        let _ = write!(self.css, "#{id}{{left:{left:.4}%}}");
-        id
-    }
-
-    fn span(&mut self, id: String, from: f64, to: f64) -> String {
-        let left = (100.0 * from / self.total).clamp(0.0, 100.0);
-        let width = (100.0 * (to - from) / self.total).clamp(0.0, 100.0 - left);
-        let _ = write!(self.css, "#{id}{{left:{left:.4}%;width:{width:.4}%}}");
-        id
-    }
-}
-
 /// What can be heard.
 struct Heard {
     sound_ends: f64,
@@ -163,7 +146,7 @@ fn secs(seconds: f64) -> String {
 }
 
 /// `m:ss.t`, with hours when there are any.
-pub(super) fn clock(seconds: f64) -> String {
+pub(crate) fn clock(seconds: f64) -> String {
     let tenths = (seconds * 10.0).floor().max(0.0) as u64;
     let (minutes, rest) = (tenths / 600, tenths % 600);
     match minutes / 60 {
@@ -231,149 +214,6 @@ fn figures(report: &Report) -> Vec<Figure> {
     ]
 }
 
-fn ticks(places: &mut Places) -> Vec<Tick> {
-    // About ten, at round times.
-    let every = [5, 10, 15, 30, 60, 120, 300, 600, 900, 1_800, 3_600, 7_200];
-    let every = every.into_iter().find(|every| places.total / f64::from(*every) <= 12.0).unwrap_or(86_400);
-    let count = (places.total / f64::from(every)).floor() as u32;
-    (0..=count.min(60))
-        .map(|n| {
-            let at = n * every;
-            let id = places.at(format!("t{n}"), f64::from(at));
-            Tick { id, label: clock(f64::from(at)).trim_end_matches(".0").to_string() }
-        })
-        .collect()
-}
-
-fn bands(report: &Report, places: &mut Places) -> Vec<Piece> {
-    let band = |(n, visit): (usize, &super::model::Visit)| {
-        let step = visit.step.and_then(|index| report.steps.get(index));
-        let number = visit.step.map(|index| index + 1);
-        let name = match visit.kind.as_str() {
-            "step" => {
-                let part = step.and_then(|step| step.part.as_deref());
-                let part = part.map(|part| format!(" of {}", safe(part))).unwrap_or_default();
-                format!("Step {}, {}{part}", number.unwrap_or(0), safe(&visit.place))
-            }
-            "question" => format!("Question {}", safe(&visit.place)),
-            _ => safe(&visit.place.replace('-', " ")),
-        };
-        let critical = step.is_some_and(|step| step.critical);
-        Piece {
-            id: places.span(format!("b{n}"), visit.from, visit.to),
-            from: secs(visit.from),
-            to: secs(visit.to),
-            label: match number {
-                Some(number) => number.to_string(),
-                None if visit.kind == "question" => "Q".into(),
-                None => String::new(),
-            },
-            words: format!(
-                "{name}{}: {} to {}, {:.1} s",
-                if critical { ", critical" } else { "" },
-                clock(visit.from),
-                clock(visit.to),
-                visit.to - visit.from
-            ),
-            critical,
-            ..Piece::default()
-        }
-    };
-    report.visits.iter().enumerate().map(band).collect()
-}
-
-fn marks(report: &Report, places: &mut Places) -> Vec<Piece> {
-    let total = places.total;
-    let mut mark = |(n, mark): (usize, &super::model::Mark)| Piece {
-        id: places.at(format!("m{n}"), mark.at),
-        // A mark is made when an answer was heard: what led to it is what one wants to hear.
-        from: secs((mark.at - 5.0).max(0.0)),
-        to: secs(mark.at + 1.0),
-        label: match mark.kind.as_str() {
-            "refused" => "\u{2717}",
-            "asked-again" => "?",
-            "too-soon" => "!",
-            "held" => "\u{2016}",
-            "carried-on" => "\u{25b6}",
-            "went-back" => "\u{21b6}",
-            "reminder" => "\u{2026}",
-            "contingency-began" => "\u{26a0}",
-            "contingency-ended" => "\u{2690}",
-            _ => "\u{2022}",
-        }
-        .to_string(),
-        words: format!("{} at {}", safe(&mark.words), clock(mark.at)),
-        ..Piece::default()
-    };
-    // What is in every session and says nothing more than its neighbours stays in the list below.
-    let worth = |mark: &&super::model::Mark| !matches!(mark.kind.as_str(), "note" | "obeyed");
-    let mut low = false;
-    let mut before = f64::NEG_INFINITY;
-    let mut pieces = Vec::new();
-    for (n, one) in report.marks.iter().filter(worth).enumerate() {
-        // Marks close to each other stand one below the other.
-        low = !low && (one.at - before) / total < 0.025;
-        before = one.at;
-        pieces.push(Piece { class: if low { "low" } else { "" }, ..mark((n, one)) });
-    }
-    pieces
-}
-
-fn lanes(report: &Report, shapes: &[Shape], places: &mut Places) -> Vec<Lane> {
-    let lane = |(l, track): (usize, String)| {
-        let channel =
-            report.audio.as_ref().and_then(|audio| audio.tracks.iter().position(|name| *name == track));
-        let shape = channel.and_then(|channel| shapes.get(channel));
-        let said: Vec<&Utterance> = report.utterances.iter().filter(|one| one.track == track).collect();
-        let spoken: f64 = said.iter().map(|one| one.to - one.from).sum();
-        let pieces = said.iter().map(|one| Piece {
-            id: places.span(format!("l{l}u{}", one.number), one.from, one.to),
-            number: one.number,
-            from: secs(one.from),
-            to: secs(one.to),
-            class: one.judged.as_ref().map_or("", |judged| result_class(judged.result)),
-            label: one.judged.as_ref().map_or("", |judged| sign(judged.result)).to_string(),
-            words: format!("{} at {}: {}", safe(&one.speaker), clock(one.from), safe(&one.text)),
-            ..Piece::default()
-        });
-        let pieces: Vec<Piece> = pieces.collect();
-        let (path, points) = match (shape, report.audio.as_ref()) {
-            (Some(shape), Some(audio)) => drawn(shape, audio.seconds, places.total),
-            _ => (String::new(), 1),
-        };
-        let sound = match shape {
-            None => "no sound kept",
-            Some(shape) if shape.audible == 0 => "its sound is silence throughout",
-            Some(_) => "its sound is drawn as a waveform",
-        };
-        Lane {
-            class: track_class(&track),
-            title: track_title(&track, report),
-            summary: format!("{} utterances, {} in all; {sound}.", pieces.len(), clock(spoken)),
-            path,
-            points,
-            pieces,
-        }
-    };
-    report.lanes().into_iter().enumerate().map(lane).collect()
-}
-
-/// A waveform as the outline of its peaks, and the width of the drawing. Quiet speech is drawn larger: the height goes
-/// with the square root of the peak.
-fn drawn(shape: &Shape, seconds: f64, total: f64) -> (String, usize) {
-    let height = |peak: u16| (f64::from(peak) / 32_767.0).sqrt() * 96.0;
-    let mut path = String::with_capacity(shape.peaks.len() * 12);
-    for (x, peak) in shape.peaks.iter().enumerate() {
-        let _ = write!(path, "{}{x} {:.0}", if x == 0 { "M" } else { "L" }, 100.0 - height(*peak));
-    }
-    for (x, peak) in shape.peaks.iter().enumerate().rev() {
-        let _ = write!(path, "L{x} {:.0}", 101.0 + height(*peak));
-    }
-    path.push('Z');
-    let points = (shape.peaks.len() as f64 * total / seconds.max(0.001)).round().max(1.0);
-    (path, points as usize)
-}
-
 fn result_class(result: Became) -> &'static str {
     match result {
         Became::Counted => "counted",
@@ -393,136 +233,6 @@ fn sign(result: Became) -> &'static str {
         Became::Refused => "\u{2717}",
         Became::Held => "\u{2016}",
         Became::NotCounted => "\u{2013}",
-    }
-}
-
-fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
-    let visits = || report.visits.iter().filter(|visit| visit.step == Some(step.number - 1));
-    let from = visits().map(|visit| visit.from).next().or(step.began);
-    let to = visits().map(|visit| visit.to).next_back().or(step.confirmed);
-    let (standing, class) = match step.standing {
-        Standing::Done => ("done", "good"),
-        Standing::Skipped => ("skipped", "soft"),
-        Standing::Open => ("not confirmed", "bad"),
-        Standing::NotReached => ("not reached", "soft"),
-    };
-    let mut remarks = Vec::new();
-    if step.by != "worker" {
-        remarks.push(format!("done by {}", safe(&step.by)));
-    }
-    remarks.extend(step.values.iter().map(|(slot, value)| format!("{}: {}", safe(slot), safe(value))));
-    if let Some(by) = &step.skipped_by {
-        remarks.push(format!("because {}", safe(by)));
-    }
-    match step.expected.verdict {
-        TimeVerdict::TooSoonOnce => remarks.push("read back too soon; it did not count".into()),
-        TimeVerdict::Slow => remarks.push("called again".into()),
-        TimeVerdict::Longer => remarks.push("took longer than usual".into()),
-        TimeVerdict::AsExpected | TimeVerdict::Unknown => {}
-    }
-    let mut expected = Vec::new();
-    if let Some(floor) = step.expected.at_least_s {
-        expected.push(format!("at least {floor}\u{a0}s"));
-    }
-    if let Some(usual) = step.expected.expected_s {
-        expected.push(format!("about {usual}\u{a0}s"));
-    }
-    if let Some(reminder) = step.expected.reminder_s {
-        expected.push(format!("an answer within {reminder}\u{a0}s"));
-    }
-    StepRow {
-        number: step.number,
-        id: safe(&step.id),
-        instruction: safe(&step.instruction),
-        critical: step.critical,
-        part: step.part.as_deref().map(safe).unwrap_or_default(),
-        standing,
-        class,
-        remark: remarks.join("; "),
-        began: step.began.map(clock).unwrap_or_default(),
-        took: step.seconds.map(|seconds| format!("{seconds:.1} s")).unwrap_or_default(),
-        expected: expected.join(", "),
-        asked_again: step.asked_again,
-        refusals: step.refusals,
-        reminders: step.reminders,
-        holds: step.holds,
-        can_play: from.is_some_and(|from| heard.from(from)) && to.is_some(),
-        from: secs(from.unwrap_or(0.0)),
-        to: secs(to.unwrap_or(0.0)),
-    }
-}
-
-fn groups(report: &Report, heard: &Heard) -> Vec<Group> {
-    let mut groups: Vec<(String, Group)> = Vec::new();
-    for one in &report.utterances {
-        if groups.last().is_none_or(|(place, _)| *place != one.place) {
-            let step = report.steps.iter().find(|step| step.id == one.place);
-            let title = match step {
-                Some(step) => format!("Step {}: {}", step.number, safe(&step.id)),
-                None if one.place.is_empty() => "Place not known".to_string(),
-                None => {
-                    let name = safe(&one.place.replace('-', " "));
-                    let mut letters = name.chars();
-                    letters
-                        .next()
-                        .map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
-                }
-            };
-            groups.push((one.place.clone(), Group { title, said: Vec::new() }));
-        }
-        if let Some((_, group)) = groups.last_mut() {
-            group.said.push(said(one, heard));
-        }
-    }
-    groups.into_iter().map(|(_, group)| group).collect()
-}
-
-fn said(one: &Utterance, heard: &Heard) -> Said {
-    let judged = one.judged.as_ref();
-    let (tag, tag_class) = judged.map_or((String::new(), ""), tag);
-    Said {
-        number: one.number,
-        class: track_class(&one.track),
-        from: secs(one.from),
-        to: secs(one.to),
-        at: clock(one.from),
-        speaker: safe(&one.speaker),
-        text: safe(&one.text),
-        tag,
-        tag_class,
-        altered: one.altered,
-        can_play: heard.from(one.from),
-        judged: judged.is_some(),
-        expected: judged.map(expected).unwrap_or_default(),
-        verdict: judged.map(|judged| safe(&judged.verdict_words)).unwrap_or_default(),
-        result: judged.map(|judged| safe(&judged.result_words)).unwrap_or_default(),
-        evidence: judged.map(|judged| safe(&judged.evidence.join(" "))).unwrap_or_default(),
-    }
-}
-
-fn tag(judged: &Judged) -> (String, &'static str) {
-    let (words, class) = match judged.result {
-        Became::Counted => ("counted", "good"),
-        Became::AskedAgain => ("asked again", "ask"),
-        Became::TooSoon => ("too soon", "ask"),
-        Became::Refused => ("refusal", "bad"),
-        Became::Held => ("hold", "bad"),
-        Became::NotCounted => ("did not count", "soft"),
-    };
-    (format!("{} {words}", sign(judged.result)), class)
-}
-
-fn expected(judged: &Judged) -> String {
-    let phrases = match &judged.expected {
-        None => return "not known".into(),
-        Some(phrases) if phrases.is_empty() => return "nothing from anybody".into(),
-        Some(phrases) => phrases,
-    };
-    let quoted: Vec<String> =
-        phrases.iter().map(|phrase| format!("\u{201c}{}\u{201d}", safe(phrase))).collect();
-    match &judged.awaited {
-        Some(who) => format!("from the {}: {}", safe(who), quoted.join(" or ")),
-        None => format!("not yet, the tool was speaking; then: {}", quoted.join(" or ")),
     }
 }
 
@@ -572,11 +282,5 @@ mod tests {
         assert!(
             policy.starts_with("default-src 'none'") && !policy.contains("unsafe") && !policy.contains('*')
         );
-    }
-
-    #[test]
-    fn the_outline_of_silence_is_flat_and_ends_with_the_sound() {
-        let shape = Shape { peaks: vec![0, 32_767], audible: 1 };
-        assert_eq!(drawn(&shape, 1.0, 2.0), ("M0 100L1 4L1 197L0 101Z".to_string(), 4));
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Owns their names and places. Must not know what is in them.
 
-use super::load::Session;
+use super::load::{load, Session};
 use super::page::{self, Sound};
 use super::sound::{self, MIXED};
 use super::{captions, tables};
@@ -55,6 +55,13 @@ pub fn write(session: &Session, wanted: &Wanted) -> Result<Vec<PathBuf>, Failure
         }
     }
     Ok(made)
+}
+
+/// Writes the debrief of the session in this folder into it. Returns the page.
+pub fn in_folder(folder: &Path) -> Result<PathBuf, Failure> {
+    let page = folder.join(PAGE);
+    write(&load(folder)?, &Wanted { page: page.clone(), embed: false, csv: false })?;
+    Ok(page)
 }
 
 /// The page's path with another ending.

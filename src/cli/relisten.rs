@@ -1,0 +1,182 @@
+//! `relisten`: recorded sessions through today's listening, verdicts side by side.
+
+use super::session::{interrupted_flag, is_set};
+use super::{say, tell};
+use crate::conduct::relisten::{Pair, Recorded, Taken};
+use crate::conduct::set_up::EngineName;
+use crate::failure::{ExitCode, Failure};
+use crate::procedure::parse;
+use indicatif::{ProgressBar, ProgressStyle};
+use serde::Serialize;
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Each microphone's track is heard again by today's engine and acceptor, while the session goes as it went then.
+Exit code 8 when a verdict differs in a way that would have changed the session.
+
+Examples:
+  antiphon relisten SESSION
+  antiphon relisten ~/.local/share/antiphon/sessions/* --json > today.json
+  antiphon relisten SESSION --procedure procedures/isolation-donning.toml   with today's phrases and decoys"
+)]
+pub struct RelistenArgs {
+    /// Sessions' folders
+    #[arg(required = true)]
+    sessions: Vec<PathBuf>,
+    /// The procedure to listen for, instead of the one that was followed
+    #[arg(long, value_name = "FILE")]
+    procedure: Option<PathBuf>,
+    /// What listens (default: what listened then)
+    #[arg(long, value_enum)]
+    engine: Option<EngineName>,
+    /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
+    #[arg(long, value_name = "DIR")]
+    model: Option<PathBuf>,
+    /// All pairs, not only those that differ
+    #[arg(long)]
+    all: bool,
+    /// One JSON object on stdout
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Serialize)]
+struct Track {
+    session: String,
+    post: &'static str,
+    pairs: Vec<Pair>,
+}
+
+#[derive(Serialize)]
+struct Outcome {
+    sessions: usize,
+    utterances: usize,
+    differ: usize,
+    tracks: Vec<Track>,
+    /// Sessions that could not be heard again, and why.
+    left_out: Vec<String>,
+}
+
+pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
+    let today = args.procedure.as_deref().map(parse::load).transpose()?.map(|(procedure, _)| procedure);
+    let mut recorded = Vec::new();
+    let mut left_out = Vec::new();
+    for folder in &args.sessions {
+        match Recorded::open(folder, today.as_ref()) {
+            Ok(one) => recorded.push(one),
+            Err(failure) if args.sessions.len() == 1 => return Err(failure),
+            // One bad record among many must not keep the others from being heard.
+            Err(failure) => {
+                tell(&format!("left out: {}", failure.reason()));
+                left_out.push(failure.reason());
+            }
+        }
+    }
+    let tracks = hear_all(args, &recorded)?;
+    let pairs = || tracks.iter().flat_map(|track| &track.pairs);
+    let outcome = Outcome {
+        sessions: recorded.len(),
+        utterances: pairs().count(),
+        differ: pairs().filter(|pair| pair.differs()).count(),
+        left_out,
+        tracks,
+    };
+    show(args, &outcome)?;
+    Ok(if outcome.differ == 0 { ExitCode::Done } else { ExitCode::NotCompleted })
+}
+
+/// Hears every track of every session, as many at once as there are cores.
+fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Failure> {
+    let tasks: Vec<(usize, usize)> = recorded
+        .iter()
+        .enumerate()
+        .flat_map(|(n, one)| (0..one.posts().len()).map(move |post| (n, post)))
+        .collect();
+    let seconds: f64 = tasks.iter().map(|(n, _)| recorded[*n].seconds()).sum();
+    let bar = progress(seconds);
+    let interrupted = interrupted_flag()?;
+    let next = AtomicUsize::new(0);
+    let (out, results) = crossbeam_channel::unbounded();
+    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(tasks.len().max(1));
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            let (out, next, tasks, bar, interrupted) = (out.clone(), &next, &tasks, &bar, &interrupted);
+            scope.spawn(move || loop {
+                let task = next.fetch_add(1, Ordering::Relaxed);
+                let Some((n, post)) = tasks.get(task).copied().filter(|_| !is_set(interrupted)) else {
+                    return;
+                };
+                let one = &recorded[n];
+                let engine = args.engine.unwrap_or_else(|| one.engine());
+                let heard = one.hear(post, engine, args.model.as_deref(), &|passed| bar.inc(passed));
+                // The receiver lives until every worker is done.
+                let _ = out.send((task, heard));
+            });
+        }
+    });
+    drop(out);
+    bar.finish_and_clear();
+    if is_set(&interrupted) {
+        return Err(Failure::new(ExitCode::NotCompleted, "interrupted"));
+    }
+    let mut tracks = Vec::new();
+    let mut done: Vec<_> = results.iter().collect();
+    done.sort_by_key(|(task, _)| *task);
+    for (task, pairs) in done {
+        let (n, post) = tasks[task];
+        let session = recorded[n].folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        tracks.push(Track { session, post: recorded[n].posts()[post].name(), pairs: pairs? });
+    }
+    Ok(tracks)
+}
+
+fn progress(seconds: f64) -> ProgressBar {
+    if !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let style = ProgressStyle::with_template("{bar:40} {percent} %, {pos} of {len} s of sound, {eta} to go");
+    let bar = ProgressBar::new(seconds as u64);
+    style.map_or(bar.clone(), |style| bar.with_style(style))
+}
+
+fn show(args: &RelistenArgs, outcome: &Outcome) -> Result<(), Failure> {
+    if args.json {
+        let text = serde_json::to_string_pretty(outcome)
+            .map_err(|error| Failure::new(ExitCode::Internal, "can't print the report").why(error))?;
+        say(&text);
+        return Ok(());
+    }
+    for track in &outcome.tracks {
+        let worth: Vec<&Pair> = track.pairs.iter().filter(|pair| args.all || pair.differs()).collect();
+        if worth.is_empty() {
+            continue;
+        }
+        say(&format!("{}, {}", track.session, track.post));
+        for pair in worth {
+            let at = crate::debrief::page::clock(pair.from_ms as f64 / 1000.0);
+            let sign = if pair.differs() { "*" } else { " " };
+            say(&format!("{sign} {at:>9}  then {:<44} now {}", words(&pair.then), words(&pair.now)));
+        }
+    }
+    say(&format!(
+        "{} session{}, {} utterances, {} would be taken otherwise",
+        outcome.sessions,
+        if outcome.sessions == 1 { "" } else { "s" },
+        outcome.utterances,
+        outcome.differ
+    ));
+    Ok(())
+}
+
+fn words(taken: &Option<Taken>) -> String {
+    match taken {
+        None => "nothing heard".into(),
+        Some(Taken { verdict, phrase }) if phrase.is_empty() => (*verdict).into(),
+        Some(Taken { verdict, phrase }) => {
+            crate::screen::text::clean(&format!("{verdict} \"{phrase}\"")).into_owned()
+        }
+    }
+}
