@@ -1,12 +1,13 @@
 //! Measures how well it hears, side by side in one run, and writes docs/listening.md: `make bench-listen`.
 //!
 //! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
-//! line each, for `benches/listen/fit.py`. Needs what `models/setup.sh --test --bench` installs.
+//! line each, for `benches/listen/fit.py`; `-- --confuse` writes what `antiphon lint` works with. Needs what `models/setup.sh --test --bench` installs.
 
 #[path = "../report/accuracy.rs"]
 #[allow(dead_code, reason = "the other benchmark uses all of it")]
 mod accuracy;
 mod condition;
+mod confuse;
 mod corpus;
 mod foreign;
 mod hear;
@@ -16,8 +17,6 @@ mod peer;
 #[path = "../report/process.rs"]
 #[allow(dead_code, reason = "the other benchmark watches memory too")]
 mod process;
-#[path = "../report/statistics.rs"]
-mod statistics;
 #[path = "../support/mod.rs"]
 #[allow(dead_code, reason = "the other benchmarks use the rest")]
 mod support;
@@ -38,7 +37,9 @@ fn main() -> ExitCode {
         return ExitCode::SUCCESS;
     }
     let tune = arguments.iter().position(|argument| argument == "--tune").map(|at| arguments.get(at + 1));
+    let confuse = arguments.iter().any(|argument| argument == "--confuse");
     let done = match tune {
+        None if confuse => confuse::write(),
         Some(Some(file)) => tune::write(file),
         Some(None) => Err("--tune FILE".to_string()),
         None => page::measure().and_then(|page| {
