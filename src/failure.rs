@@ -39,7 +39,10 @@ impl ExitCode {
         (ExitCode::Done, "done; a session ran to its last step"),
         (ExitCode::Internal, "something failed inside or on the machine"),
         (ExitCode::Usage, "the command line is wrong"),
-        (ExitCode::BadProcedure, "a procedure, phrase list or script file is wrong"),
+        (
+            ExitCode::BadProcedure,
+            "a procedure, phrase list or script file is wrong; lint: something to change",
+        ),
         (ExitCode::BadAudio, "an audio file can't be used"),
         (ExitCode::NoDevice, "no microphone, loudspeaker or voice"),
         (ExitCode::MissingModel, "a library or model is missing"),

@@ -1,9 +1,6 @@
 //! The arithmetic of the performance report.
 
-#[path = "../benches/report/statistics.rs"]
-mod statistics;
-
-use statistics::wilson95;
+use antiphon::statistics::wilson95;
 
 #[test]
 fn the_interval_is_that_of_the_published_examples() {

@@ -2,12 +2,13 @@
 //!
 //! `cargo bench --bench listen -- --only clean` measures one condition and writes no page (several: `--only` for each).
 //! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
-//! line each, for `benches/listen/fit.py`. Needs what `models/setup.sh --test --bench` installs.
+//! line each, for `benches/listen/fit.py`; `-- --confuse` writes what `antiphon lint` works with. Needs what `models/setup.sh --test --bench` installs.
 
 #[path = "../report/accuracy.rs"]
 #[allow(dead_code, reason = "the other benchmark uses all of it")]
 mod accuracy;
 mod condition;
+mod confuse;
 mod corpus;
 mod curve;
 mod foreign;
@@ -18,8 +19,6 @@ mod peer;
 #[path = "../report/process.rs"]
 #[allow(dead_code, reason = "the other benchmark watches memory too")]
 mod process;
-#[path = "../report/statistics.rs"]
-mod statistics;
 #[path = "../support/mod.rs"]
 #[allow(dead_code, reason = "the other benchmarks use the rest")]
 mod support;
@@ -43,7 +42,9 @@ fn main() -> ExitCode {
     let tune = arguments.iter().position(|argument| argument == "--tune").map(|at| arguments.get(at + 1));
     let only: Vec<&str> =
         arguments.windows(2).filter_map(|pair| (pair[0] == "--only").then_some(pair[1].as_str())).collect();
+    let confuse = arguments.iter().any(|argument| argument == "--confuse");
     let done = match tune {
+        None if confuse => confuse::write(),
         Some(Some(file)) => tune::write(file),
         Some(None) => Err("--tune FILE".to_string()),
         None => page::measure(&only).and_then(|page| {

@@ -8,10 +8,10 @@ use super::curve::{Curve, Said};
 use super::hear::{self, Result as Heard};
 use super::near::Change;
 use super::peer::{self, Peer};
-use super::statistics::wilson95;
 use super::targets::{self, Measured};
 use super::{progress, SEED};
 use antiphon::listen::segment::Limits;
+use antiphon::statistics::wilson95;
 use std::fmt::Write;
 
 /// Conditions that stand-ins and near-misses go through.

@@ -9,7 +9,6 @@ mod page;
 mod process;
 mod sessions;
 mod speed;
-mod statistics;
 #[path = "../support/mod.rs"]
 mod support;
 mod tasks;

@@ -4,8 +4,8 @@ use super::accuracy::{Tally, Task};
 use super::process::{kilobytes, read};
 use super::sessions::Sessions;
 use super::speed::Speed;
-use super::statistics::wilson95;
 use super::tasks::{Prompts, LONGEST_S, SEED};
+use antiphon::statistics::wilson95;
 use std::fmt::Write;
 
 /// Goals: ms of one core per second of speech, s to the first prompt, MB.

@@ -7,8 +7,11 @@ mod debrief;
 pub mod devices;
 mod hear;
 mod keeping;
+mod lint;
+mod new;
 mod play;
 mod posts;
+mod print;
 mod rehearse;
 mod relisten;
 mod run;
@@ -37,6 +40,7 @@ struct Args {
 const AFTER: &str = "Examples:
   antiphon rehearse procedures/isolation-donning.toml         a whole session with stand-in people, in seconds
   antiphon rehearse procedures/isolation-donning.toml --aloud the same through the loudspeakers
+  antiphon lint procedures/isolation-donning.toml             can its phrases be told apart?
   antiphon devices                                            microphones, loudspeakers, voices
   antiphon soundcheck procedures/isolation-donning.toml       can everybody be heard? before a session
   antiphon run procedures/isolation-donning.toml              live, one shared microphone
@@ -53,6 +57,12 @@ enum Command {
     Soundcheck(soundcheck::SoundcheckArgs),
     /// Run a session with stand-in people: a demonstration, a test of a procedure
     Rehearse(rehearse::RehearseArgs),
+    /// Start a procedure: asks a few questions and writes the file
+    New(new::NewArgs),
+    /// Proof procedures: structure, and phrases that can be mistaken by ear
+    Lint(lint::LintArgs),
+    /// Print a procedure on paper, with boxes for times and initials
+    Print(print::PrintArgs),
     /// Hear single utterances from WAV files against a list of phrases
     Hear(hear::HearArgs),
     /// List microphones, loudspeakers and voices
@@ -147,6 +157,9 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Run(args) => run::run(args),
         Command::Soundcheck(args) => soundcheck::run(args),
         Command::Rehearse(args) => rehearse::run(args),
+        Command::New(args) => new::run(args),
+        Command::Lint(args) => lint::run(args),
+        Command::Print(args) => print::run(args),
         Command::Hear(args) => hear::run(args),
         Command::Devices { json } => devices::run(json),
         Command::Verify { session, digest, public_key, json } => {

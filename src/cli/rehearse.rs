@@ -1,5 +1,7 @@
 //! `rehearse`: a whole session with stand-in people through the real audio path.
 
+mod trials;
+
 use super::session::{interrupted_flag, is_set, SessionArgs};
 use super::tell;
 use crate::audio::noise::NoiseSpec;
@@ -22,6 +24,7 @@ use std::time::{Duration, Instant};
   antiphon rehearse procedures/isolation-donning.toml --leak -10
   antiphon rehearse procedures/isolation-donning.toml --script slips.toml --one-microphone
   antiphon rehearse procedures/isolation-donning.toml --aloud
+  antiphon rehearse procedures/isolation-donning.toml --trials 20 --noise fan:10 --slips 0.05
 
 A script says what goes wrong (docs/rehearsal.md):
   [answers]
@@ -72,6 +75,13 @@ pub struct RehearseArgs {
     /// The stand-in observer's voice (default: flite:awb in English, espeak-ng otherwise)
     #[arg(long, value_name = "VOICE")]
     observer_voice: Option<RenderVoice>,
+    /// Play the procedure this many times, on all cores, and count for each phrase how often it was heard right
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=10_000),
+          conflicts_with_all = ["aloud", "script", "answer", "leak", "id"])]
+    trials: Option<u32>,
+    /// With --trials: share of answers at which the stand-in people slip, 0 to 1
+    #[arg(long, value_name = "RATE", default_value_t = 0.05, value_parser = rate, requires = "trials")]
+    slips: f64,
     /// Give up after this many minutes on the session's clock
     #[arg(long, value_name = "MINUTES", default_value_t = 60)]
     limit: u64,
@@ -82,6 +92,13 @@ fn answer(text: &str) -> Result<(String, String), String> {
     Ok((id.to_string(), value.to_string()))
 }
 
+fn rate(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(rate) if (0.0..=1.0).contains(&rate) => Ok(rate),
+        _ => Err("write a share from 0 to 1, for example 0.05".to_string()),
+    }
+}
+
 fn leak(text: &str) -> Result<f32, String> {
     match text.parse::<f32>() {
         Ok(db) if (-60.0..=20.0).contains(&db) => Ok(db),
@@ -90,6 +107,9 @@ fn leak(text: &str) -> Result<f32, String> {
 }
 
 pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
+    if let Some(trials) = args.trials {
+        return trials::run(&args, trials as usize);
+    }
     let posts: &[Post] = if args.one_microphone { &[Post::Room] } else { &[Post::Worker, Post::Observer] };
     let mut ready =
         ready(&args.session.procedure, posts, args.session.engine, args.session.model.as_deref())?;

@@ -13,3 +13,4 @@ pub mod replay;
 pub mod set_up;
 pub mod simulation;
 pub mod soundcheck;
+pub mod trials;

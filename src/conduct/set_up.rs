@@ -4,7 +4,7 @@
 
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
-use crate::listen::engine::phones::PhonesEngine;
+use crate::listen::engine::phones::{Lexicon, PhonesEngine};
 use crate::listen::engine::vosk::VoskEngine;
 use crate::listen::engine::{BadWord, Engine, EngineError};
 use crate::listen::listener::{Listener, Vocabulary};
@@ -104,6 +104,15 @@ pub fn engines(
         }
     }
     Ok(all)
+}
+
+/// The pronouncing dictionary, without the network: what proofing needs.
+pub fn dictionary() -> Result<Lexicon, Failure> {
+    let path = models::find(models::Asset::CmuDict)
+        .map_err(|missing| Failure::new(ExitCode::MissingModel, missing.to_string()))?;
+    Lexicon::load(&path).map_err(|error| {
+        Failure::new(ExitCode::MissingModel, format!("{}: can't be read", path.display())).why(error)
+    })
 }
 
 /// Words the engine can't listen for, each with the place of its phrase and how to add it.

@@ -236,7 +236,12 @@ pub struct Cast {
     noise: Vec<Option<NoiseSource>>,
     /// The tool's voice in each post's microphone.
     leaks: Vec<Leak>,
+    /// Told of each line as it is said.
+    witness: Option<Witness>,
 }
+
+/// Hears of each line that a stand-in says.
+pub type Witness = Box<dyn FnMut(&super::actors::Line)>;
 
 impl Cast {
     pub fn new(
@@ -262,7 +267,13 @@ impl Cast {
             sound: vec![VecDeque::new(); posts.len()],
             noise: (0..posts.len()).map(source).collect(),
             leaks: Vec::new(),
+            witness: None,
         }
+    }
+
+    /// From now on this is told of every line.
+    pub fn witness(&mut self, witness: Witness) {
+        self.witness = Some(witness);
     }
 
     /// From now on the tool's voice leaks into every microphone: `leak_db` above the people's level there, when the
@@ -274,6 +285,9 @@ impl Cast {
     }
 
     fn say(&mut self, line: &super::actors::Line) -> Result<(), SimulationError> {
+        if let Some(witness) = &mut self.witness {
+            witness(line);
+        }
         let voice = match line.role {
             Role::Worker => &mut self.worker,
             Role::Observer => &mut self.observer,

@@ -40,7 +40,7 @@ const LACKING_MARGIN: f32 = -4.0;
 const LACKING_UNITS: f32 = 0.6;
 /// A phrase of fewer phones (most calls) has to pass the bars of score and margin too: noise and screams sound like one
 /// soon, and the weights were fitted to longer ones.
-const ENOUGH_UNITS: f32 = 9.0;
+pub const ENOUGH_UNITS: f32 = 9.0;
 /// A closer look is taken at this score or better, nats per phone.
 pub const HOPELESS: f32 = -4.0;
 /// Bounds the numbers that reach JSON, which has no infinity.

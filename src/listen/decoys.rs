@@ -16,6 +16,14 @@ const WEIGHTLESS: [&str; 19] = [
     "for", "as", "now",
 ];
 
+/// Words that are said so weakly that nothing can be concluded from how they sound. Decoys and the weight of the rest of
+/// the phrase stand for them. Common practice, no source.
+pub const WEAK: [&str; 44] = [
+    "a", "an", "the", "is", "are", "was", "were", "be", "been", "my", "your", "our", "his", "her", "i", "it",
+    "its", "to", "and", "of", "for", "as", "at", "by", "with", "from", "this", "that", "these", "you", "we",
+    "he", "she", "has", "have", "had", "will", "do", "does", "if", "or", "there", "than", "now",
+];
+
 const NEGATIONS: [&str; 4] = ["not", "no", "never", "don't"];
 
 /// The decoys of one phrase, most telling first, without any that is in `phrases`.

@@ -3,6 +3,7 @@
 //! Owns the types every other module agrees on (`Procedure`, `Phrase`, `PhraseId`, `Role`). Pure data: must not know
 //! how phrases are heard, spoken or shown. `parse` reads the TOML and checks it; a `Procedure` that exists is valid.
 
+pub mod draft;
 pub mod parse;
 pub mod schema;
 mod spoken;

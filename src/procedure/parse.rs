@@ -15,7 +15,7 @@ mod words;
 
 pub use book::MAX_PHRASES;
 pub use check::{MAX_ANSWERS, MAX_DECOYS, MAX_QUESTIONS, MAX_STEPS};
-pub use error::{place_of, Excerpt, Problem, ProcedureErrors};
+pub use error::{place_of, safely_shown, Excerpt, Problem, ProcedureErrors};
 pub use pronounce::ARPABET;
 pub use raw::{KEYS, TABLES};
 pub use side::{MAX_CALLS, MAX_CONTINGENCIES, MAX_EXITS};

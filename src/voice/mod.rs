@@ -6,6 +6,7 @@
 
 pub mod render;
 pub mod rendered;
+pub mod sounds;
 pub mod system;
 
 pub use render::{RenderVoice, Renderer};

@@ -82,7 +82,8 @@ const MARGIN: usize = RATE as usize / 20;
 /// What counts as silence: -50 dBFS. Common practice, no source.
 const SILENCE: u16 = 104;
 
-/// Renders texts with one voice, and remembers them.
+/// Renders texts with one voice, and remembers them. A copy shares what was rendered so far.
+#[derive(Clone)]
 pub struct Renderer {
     voice: RenderVoice,
     said: HashMap<String, Arc<[i16]>>,
@@ -204,14 +205,14 @@ impl Drop for Scratch {
     }
 }
 
-struct Outcome {
-    success: bool,
+pub(super) struct Outcome {
+    pub(super) success: bool,
     /// What the program printed, errors included.
-    text: String,
+    pub(super) text: String,
 }
 
 /// Runs the program with the text on its standard input, for at most [`TIMEOUT`].
-fn run(mut command: Command, text: &str, voice: &RenderVoice) -> Result<Outcome, VoiceError> {
+pub(super) fn run(mut command: Command, text: &str, voice: &RenderVoice) -> Result<Outcome, VoiceError> {
     let failed = |why: String| VoiceError::Text { voice: voice.to_string(), text: text.to_string(), why };
     let mut child =
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().map_err(

@@ -8,6 +8,8 @@ mod audio_files;
 mod bad_procedures;
 mod folders;
 mod leaks;
+mod lint;
+mod paper;
 mod records;
 mod rehearsals;
 mod usage;

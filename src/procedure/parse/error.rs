@@ -128,6 +128,11 @@ fn printable(c: char) -> char {
     }
 }
 
+/// A whole source, safe to print, with its line breaks and as many characters in each line.
+pub fn safely_shown(source: &str) -> String {
+    source.chars().map(|c| if c == '\n' { c } else { printable(c) }).collect()
+}
+
 /// All that is wrong with one procedure, in the order of the file. Never empty.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ProcedureErrors {

@@ -5,6 +5,7 @@
 
 use super::ctc::{Frames, Totals, Tree};
 use super::lexicon::{Lexicon, Pronunciation};
+use crate::listen::decoys::WEAK;
 use crate::listen::engine::Alike;
 use std::collections::{HashMap, HashSet};
 
@@ -14,14 +15,6 @@ const SHORT: usize = 4;
 const MOST: usize = 300;
 /// Only words this frequent compete: nobody says the others, and each costs right phrases.
 const FREQUENT: usize = 20_000;
-
-/// Words that are said so weakly that nothing can be concluded from how they sound. Decoys and the weight of the rest of
-/// the phrase stand for them. Common practice, no source.
-const WEAK: [&str; 44] = [
-    "a", "an", "the", "is", "are", "was", "were", "be", "been", "my", "your", "our", "his", "her", "i", "it",
-    "its", "to", "and", "of", "for", "as", "at", "by", "with", "from", "this", "that", "these", "you", "we",
-    "he", "she", "has", "have", "had", "will", "do", "does", "if", "or", "there", "than", "now",
-];
 
 /// Every pronunciation of the frequent words, by number of phones.
 pub struct Sounds {

@@ -11,11 +11,10 @@ mod lexicon;
 mod spot;
 mod tokens;
 
-pub use lexicon::Pronunciation;
+pub use lexicon::{Lexicon, Pronunciation};
 
 use super::{Alike, Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::models::{self, Asset};
-use lexicon::Lexicon;
 use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
@@ -140,6 +139,29 @@ impl PhonesEngine {
     /// The phones of a word's first pronunciation, as indices; `None` when the dictionary does not have it.
     pub fn phones_of(&self, word: &str) -> Option<Pronunciation> {
         self.shared.lexicon.look_up(word, &BTreeMap::new()).ok()?.into_iter().next()
+    }
+
+    /// Every way to say the words, in the phones of ARPAbet as CMUdict numbers them.
+    pub fn ways_to_say(&self, text: &str) -> Result<Vec<Pronunciation>, EngineError> {
+        let ways = self.ways(text, &BTreeMap::new(), &mut HashMap::new())?;
+        Ok(ways.iter().map(|way| way.concat()).collect())
+    }
+
+    /// The phones the network wrote of the utterance last heard: the best phone or blank of each frame, repeats and
+    /// blanks taken out.
+    pub fn written(&self) -> Pronunciation {
+        let Scratch { symbols, blank, .. } = &self.scratch;
+        let mut phones = Vec::new();
+        let mut last = None;
+        for (row, blank) in symbols.chunks_exact(PHONE_COUNT).zip(blank) {
+            let best = (0..PHONE_COUNT).max_by(|a, b| row[*a].total_cmp(&row[*b])).unwrap_or_default();
+            let now = (row[best] > *blank).then_some(best as u8);
+            if now != last {
+                phones.extend(now);
+                last = now;
+            }
+        }
+        phones
     }
 
     /// The way of saying a candidate that fits the utterance last heard best.

@@ -1,0 +1,220 @@
+//! `lint`: proofs procedures by structure and by ear.
+//!
+//! Owns how findings are shown and the exit code. Must not judge anything itself (`proof` does).
+
+mod show;
+
+use super::{say, tell};
+use crate::conduct::set_up::dictionary;
+use crate::failure::{ExitCode, Failure};
+use crate::procedure::parse::{self, ProcedureErrors};
+use crate::procedure::{PhraseId, Procedure};
+use crate::proof::{self, matrix, Book, Finding, Level, RivalKind};
+use crate::voice::sounds;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  antiphon lint procedures/isolation-donning.toml
+  antiphon lint procedures/*.toml --fail-on error              in CI: exit code 3 from this level on
+  antiphon lint my.toml --decoys                               what must not be taken for each phrase
+  antiphon lint my.toml --matrix my.svg                        which phrase can be taken for which
+  antiphon lint my.toml --json | jq '.files[].findings[].what'
+
+Levels: error (can't be run, or is dangerous), warning (change it before you rely on it), advice. Every rule is explained
+in docs/lint.md. Risks are estimates; `antiphon rehearse --trials` measures them.
+Exit codes: 0 nothing from the level of --fail-on on; 3 something; others as in antiphon --help.")]
+pub struct LintArgs {
+    /// The procedures' files
+    #[arg(required = true, value_name = "PROCEDURE")]
+    procedures: Vec<PathBuf>,
+    /// From which level on the exit code is 3
+    #[arg(long, value_enum, value_name = "LEVEL", default_value = "warning")]
+    fail_on: FailOn,
+    /// Also list the decoys of each phrase, with their risks
+    #[arg(long)]
+    decoys: bool,
+    /// Draw which phrase can be taken for which (SVG; one procedure)
+    #[arg(long, value_name = "FILE")]
+    matrix: Option<PathBuf>,
+    /// One JSON object on stdout
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum FailOn {
+    Advice,
+    Warning,
+    Error,
+    Never,
+}
+
+impl FailOn {
+    fn fails(self, level: Level) -> bool {
+        match self {
+            FailOn::Advice => true,
+            FailOn::Warning => level >= Level::Warning,
+            FailOn::Error => level >= Level::Error,
+            FailOn::Never => false,
+        }
+    }
+}
+
+/// What was found in one file.
+#[derive(Serialize)]
+struct File {
+    file: String,
+    findings: Vec<Finding>,
+    phrases: Vec<Phrase>,
+    #[serde(skip)]
+    source: String,
+    #[serde(skip)]
+    more: usize,
+}
+
+/// One phrase with the risk of everything it must be told from.
+#[derive(Serialize)]
+struct Phrase {
+    text: String,
+    by: Option<&'static str>,
+    /// That it is taken for something else, or something else for it.
+    risk: f64,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    decoys: Vec<Decoy>,
+}
+
+#[derive(Serialize)]
+struct Decoy {
+    text: String,
+    risk: f64,
+}
+
+#[derive(Serialize)]
+struct All<'a> {
+    files: &'a [File],
+    errors: usize,
+    warnings: usize,
+    advice: usize,
+}
+
+pub fn run(args: LintArgs) -> Result<ExitCode, Failure> {
+    if args.matrix.is_some() && args.procedures.len() > 1 {
+        return Err(Failure::new(ExitCode::Usage, "--matrix draws one procedure").fix("name one file"));
+    }
+    let lexicon = dictionary()?;
+    let mut files = Vec::new();
+    for path in &args.procedures {
+        let name = path.display().to_string();
+        match parse::load(path) {
+            Ok((procedure, source)) => {
+                let look_up =
+                    |word: &str| lexicon.look_up(word, &procedure.pronunciations).unwrap_or_default();
+                let (findings, book) = proof::check(&procedure, &source, &look_up, &guess);
+                if let Some(file) = &args.matrix {
+                    draw(file, &procedure, &book)?;
+                }
+                let phrases = phrases(&procedure, &book, args.decoys);
+                files.push(File { file: name, findings, phrases, source, more: 0 });
+            }
+            Err(errors) => files.push(unreadable(path, name, errors)),
+        }
+    }
+    report(&args, &files)?;
+    let found = || files.iter().flat_map(|file| &file.findings);
+    Ok(match found().any(|finding| args.fail_on.fails(finding.level)) {
+        true => ExitCode::BadProcedure,
+        false => ExitCode::Done,
+    })
+}
+
+/// As `antiphon lint FILE`.
+pub(super) fn run_plain(file: &Path) -> Result<ExitCode, Failure> {
+    run(LintArgs {
+        procedures: vec![file.to_path_buf()],
+        fail_on: FailOn::Warning,
+        decoys: false,
+        matrix: None,
+        json: false,
+    })
+}
+
+fn guess(word: &str) -> Option<Vec<u8>> {
+    sounds::guess(word)?.iter().map(|phone| proof::phones::index(phone)).collect()
+}
+
+/// A file that can't be run at all: each problem is an error.
+fn unreadable(path: &Path, name: String, errors: ProcedureErrors) -> File {
+    let findings = errors.problems.iter().map(|problem| Finding {
+        level: Level::Error,
+        rule: "format",
+        at: problem.at,
+        what: problem.what.clone(),
+        why: problem.why.clone().unwrap_or_default(),
+        fix: problem.fix.clone().unwrap_or_default(),
+        also: None,
+        pair: None,
+    });
+    // Only to show the lines: what can't be read as text has no line to show.
+    let source = std::fs::read(path).ok().filter(|bytes| bytes.len() as u64 <= parse::MAX_BYTES);
+    let source = source.map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default();
+    File { file: name, findings: findings.collect(), phrases: vec![], source, more: errors.more }
+}
+
+fn phrases(procedure: &Procedure, book: &Book, with_decoys: bool) -> Vec<Phrase> {
+    let decoys = |id: PhraseId| {
+        let rivals = book.rivals[usize::from(id.0)].iter().filter(|rival| rival.kind == RivalKind::Decoy);
+        rivals.map(|rival| Decoy { text: rival.text.clone(), risk: rival.risk }).collect()
+    };
+    let phrase = |id: PhraseId| {
+        let phrase = procedure.phrase(id);
+        Phrase {
+            text: phrase.text.clone(),
+            by: phrase.by.map(|role| role.name()),
+            risk: book.risk_of(id),
+            decoys: if with_decoys { decoys(id) } else { Vec::new() },
+        }
+    };
+    procedure.phrase_ids().map(phrase).collect()
+}
+
+fn draw(file: &Path, procedure: &Procedure, book: &Book) -> Result<(), Failure> {
+    let failed = |why: String| {
+        Failure::new(ExitCode::BadFolder, format!("{}: can't write the picture", file.display())).why(why)
+    };
+    let picture = matrix::svg(procedure, book).map_err(|error| failed(error.to_string()))?;
+    std::fs::write(file, picture).map_err(|error| failed(error.to_string()))?;
+    tell(&format!("picture: {}", file.display()));
+    Ok(())
+}
+
+fn report(args: &LintArgs, files: &[File]) -> Result<(), Failure> {
+    let count = |level: Level| {
+        files.iter().flat_map(|file| &file.findings).filter(|finding| finding.level == level).count()
+    };
+    let (errors, warnings, advice) = (count(Level::Error), count(Level::Warning), count(Level::Advice));
+    if args.json {
+        let all = All { files, errors, warnings, advice };
+        let text = serde_json::to_string(&all).map_err(|error| {
+            Failure::new(ExitCode::Internal, format!("can't write the findings: {error}"))
+        })?;
+        say(&text);
+        return Ok(());
+    }
+    for file in files {
+        show::findings(file)?;
+        if args.decoys {
+            show::decoys(file);
+        }
+    }
+    let number =
+        |count: usize, one: &str, many: &str| format!("{count} {}", if count == 1 { one } else { many });
+    say(&format!(
+        "{}: {}, {}, {advice} advice",
+        number(files.len(), "file", "files"),
+        number(errors, "error", "errors"),
+        number(warnings, "warning", "warnings"),
+    ));
+    Ok(())
+}

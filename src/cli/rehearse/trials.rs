@@ -1,0 +1,218 @@
+//! `rehearse --trials`: the procedure many times, and a table of its phrases.
+//!
+//! Owns the report. Must not count (`conduct::trials`) or judge.
+
+use super::super::session::{interrupted_flag, is_set};
+use super::super::{say, tell};
+use super::{RehearseArgs, Voices};
+use crate::conduct::set_up::dictionary;
+use crate::conduct::trials::{self, Count, Plan, Tally};
+use crate::failure::{ExitCode, Failure};
+use crate::procedure::{parse, PhraseId, Post, Procedure};
+use crate::proof::Book;
+use crate::statistics::{spearman, wilson95};
+use crate::voice::RenderVoice;
+use indicatif::{ProgressBar, ProgressStyle};
+use serde::Serialize;
+
+/// Stand-in voices of English trials, taken in turn.
+const ENGLISH: [&str; 4] = ["rms", "awb", "slt", "kal16"];
+
+#[derive(Serialize)]
+struct Report {
+    procedure: String,
+    trials: usize,
+    completed: usize,
+    seed: u64,
+    slips: f64,
+    noise: Option<String>,
+    voices: Vec<String>,
+    minutes_each: f64,
+    /// Caused by phrases that were said rightly and did not count.
+    extra_minutes_each: f64,
+    phrases: Vec<Line>,
+    /// Of lint's risk and the share not heard right, over the phrases that were said.
+    agreement: Option<Agreement>,
+}
+
+#[derive(Serialize)]
+struct Agreement {
+    /// Spearman's rank correlation.
+    rho: f64,
+    phrases: usize,
+}
+
+#[derive(Serialize)]
+struct Line {
+    text: String,
+    by: Option<&'static str>,
+    said: usize,
+    right: Share,
+    asked_again: Share,
+    mistaken: Share,
+    unnoticed: Share,
+    slips: usize,
+    slips_taken: Share,
+    extra_seconds: f64,
+    /// Lint's estimate, where there is one.
+    lint_risk: Option<f64>,
+}
+
+/// A count with Wilson's 95 % interval of its share.
+#[derive(Serialize)]
+struct Share {
+    count: usize,
+    low: f64,
+    high: f64,
+}
+
+fn share(count: usize, of: usize) -> Share {
+    let (low, high) = wilson95(count, of);
+    Share { count, low, high }
+}
+
+pub(super) fn run(args: &RehearseArgs, count: usize) -> Result<ExitCode, Failure> {
+    let (procedure, _) = parse::load(&args.session.procedure)?;
+    let plan = plan(args, &procedure, count);
+    let interrupted = interrupted_flag()?;
+    for caution in &procedure.cautions {
+        tell(&format!("caution: {caution}"));
+    }
+    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} trials, {eta} left")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    let bar = ProgressBar::new(count as u64).with_style(style);
+    let tally = trials::run(&plan, &|| bar.inc(1), &|| is_set(&interrupted))?;
+    bar.finish_and_clear();
+    let report = report(args, &plan, &procedure, &tally)?;
+    if args.session.json {
+        let text = serde_json::to_string(&report)
+            .map_err(|error| Failure::new(ExitCode::Internal, format!("can't write the report: {error}")))?;
+        say(&text);
+    } else {
+        show(&report);
+    }
+    Ok(if tally.completed == count { ExitCode::Done } else { ExitCode::NotCompleted })
+}
+
+fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
+    let chosen = Voices::chosen(args, &procedure.language);
+    let english = procedure.language.split('-').next() == Some("en");
+    let given = args.worker_voice.is_some() || args.observer_voice.is_some();
+    let people = match english && !given {
+        true => ENGLISH.iter().map(|name| RenderVoice::Flite(name.to_string())).collect(),
+        false => vec![chosen.worker, chosen.observer],
+    };
+    Plan {
+        procedure: args.session.procedure.clone(),
+        engine: args.session.engine,
+        model: args.session.model.clone(),
+        posts: if args.one_microphone { vec![Post::Room] } else { vec![Post::Worker, Post::Observer] },
+        seed: args.seed,
+        trials,
+        noise: args.noise,
+        slips: args.slips,
+        tool: chosen.tool,
+        people,
+        limit_ms: args.limit.saturating_mul(60_000),
+    }
+}
+
+fn report(args: &RehearseArgs, plan: &Plan, procedure: &Procedure, tally: &Tally) -> Result<Report, Failure> {
+    let english = procedure.language.split('-').next() == Some("en");
+    let book = match english {
+        true => {
+            let lexicon = dictionary()?;
+            let look_up = |word: &str| lexicon.look_up(word, &procedure.pronunciations).unwrap_or_default();
+            Some(Book::of(procedure, &look_up))
+        }
+        false => None,
+    };
+    let line = |(id, count): (&PhraseId, &Count)| {
+        let phrase = procedure.phrase(*id);
+        Line {
+            text: phrase.text.clone(),
+            by: phrase.by.map(|role| role.name()),
+            said: count.said,
+            right: share(count.right, count.said),
+            asked_again: share(count.asked_again, count.said),
+            mistaken: share(count.mistaken, count.said),
+            unnoticed: share(count.unnoticed, count.said),
+            slips: count.slips,
+            slips_taken: share(count.slips_taken, count.slips),
+            extra_seconds: count.extra_ms as f64 / 1000.0,
+            lint_risk: book.as_ref().map(|book| book.risk_of(*id)),
+        }
+    };
+    let phrases: Vec<Line> = tally.phrases.iter().map(line).collect();
+    let each = |total: f64| total / 60.0 / tally.trials.max(1) as f64;
+    let wrong = |line: &Line| 1.0 - line.right.count as f64 / line.said.max(1) as f64;
+    let both: Vec<(f64, f64)> = phrases
+        .iter()
+        .filter(|line| line.said > 0)
+        .filter_map(|line| Some((line.lint_risk?, wrong(line))))
+        .collect();
+    Ok(Report {
+        procedure: args.session.procedure.display().to_string(),
+        trials: tally.trials,
+        completed: tally.completed,
+        seed: plan.seed,
+        slips: plan.slips,
+        noise: plan.noise.map(|noise| noise.to_string()),
+        voices: plan.people.iter().map(ToString::to_string).collect(),
+        minutes_each: each(tally.seconds as f64),
+        extra_minutes_each: each(phrases.iter().map(|line| line.extra_seconds).sum()),
+        agreement: spearman(&both).map(|rho| Agreement { rho, phrases: both.len() }),
+        phrases,
+    })
+}
+
+fn show(report: &Report) {
+    let noise = report.noise.as_deref().unwrap_or("none");
+    say(&format!(
+        "{}: {} trials, {} completed; seeds {} to {}, noise {noise}, slips {}, voices {}",
+        report.procedure,
+        report.trials,
+        report.completed,
+        report.seed,
+        report.seed.wrapping_add(report.trials as u64).wrapping_sub(1),
+        report.slips,
+        report.voices.join(" "),
+    ));
+    say("\nheard right  (95 %)       asked  taken for  not      slip taken  extra");
+    say("                          again  another    noticed  for it      s      phrase");
+    let percent = |share: f64| format!("{:.0}", share * 100.0);
+    for line in &report.phrases {
+        say(&format!(
+            "{:>4} of {:<4}  {:>3}-{:<3} %     {:>5}  {:>9}  {:>7}  {:>4} of {:<3} {:>6.1}  {} ({})",
+            line.right.count,
+            line.said,
+            percent(line.right.low),
+            percent(line.right.high),
+            line.asked_again.count,
+            line.mistaken.count,
+            line.unnoticed.count,
+            line.slips_taken.count,
+            line.slips,
+            line.extra_seconds,
+            line.text,
+            line.by.unwrap_or("both"),
+        ));
+    }
+    let (right, said) =
+        report.phrases.iter().fold((0, 0), |sum, line| (sum.0 + line.right.count, sum.1 + line.said));
+    let (low, high) = wilson95(right, said);
+    say(&format!(
+        "\n{right} of {said} answers heard right at once ({:.1} to {:.1} %).\nA session takes {:.1} minutes, of which {:.1} because right answers did not count.",
+        low * 100.0,
+        high * 100.0,
+        report.minutes_each,
+        report.extra_minutes_each
+    ));
+    if let Some(agreement) = &report.agreement {
+        say(&format!(
+            "Agreement with lint's risk: Spearman's rank correlation {:.2} over {} phrases.",
+            agreement.rho, agreement.phrases
+        ));
+    }
+    say("Stand-in voices: people may be heard better or worse.");
+}

@@ -1,0 +1,168 @@
+//! A procedure on paper, for when power or the program fails: the same steps, phrases and cautions, with boxes to fill in.
+//!
+//! Owns the page (HTML with print styles). Pure: it is handed the procedure, its text's digest and its name. Must not know
+//! how a page becomes paper.
+
+use crate::procedure::{Call, PhraseId, Procedure, Role, Step, Use};
+use askama::Template;
+
+/// Sheet sizes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Paper {
+    A4,
+    Letter,
+}
+
+impl Paper {
+    /// As CSS names it.
+    fn css(self) -> &'static str {
+        match self {
+            Paper::A4 => "A4",
+            Paper::Letter => "letter",
+        }
+    }
+}
+
+struct Said {
+    call: &'static str,
+    phrases: Vec<String>,
+}
+
+struct Asked {
+    ask: String,
+    by: &'static str,
+    answers: Vec<String>,
+}
+
+struct Done {
+    number: usize,
+    critical: bool,
+    /// In words: `only if the answer was "dry care today"`.
+    when: Vec<String>,
+    instruction: String,
+    look: String,
+    /// Who says the read-back, and who the confirmation.
+    does: &'static str,
+    sees: &'static str,
+    read_back: Vec<String>,
+    confirm: Vec<String>,
+    refuse: Vec<String>,
+    at_least: Option<String>,
+}
+
+#[derive(Template)]
+#[template(path = "paper.html")]
+struct Page<'a> {
+    procedure: &'a Procedure,
+    paper: &'static str,
+    file: &'a str,
+    sha256: &'a str,
+    /// For the foot of each sheet.
+    digest: &'a str,
+    calls: Vec<Said>,
+    questions: Vec<Asked>,
+    steps: Vec<Done>,
+}
+
+/// The page. `sha256` is of the procedure's file, `file` its name.
+pub fn page(procedure: &Procedure, file: &str, sha256: &str, paper: Paper) -> Result<String, askama::Error> {
+    let texts = |ids: &[PhraseId]| ids.iter().map(|id| procedure.phrase(*id).text.clone()).collect();
+    let calls = Call::ALL.iter().map(|call| Said {
+        call: call.key(),
+        phrases: procedure
+            .phrases
+            .iter()
+            .filter(|phrase| phrase.used == Use::Call { call: *call })
+            .map(|phrase| phrase.text.clone())
+            .collect(),
+    });
+    let questions = procedure.questions.iter().map(|question| Asked {
+        ask: question.ask.clone(),
+        by: question.by.name(),
+        answers: question.answers.iter().map(|answer| procedure.phrase(answer.phrase).text.clone()).collect(),
+    });
+    let steps = procedure.steps.iter().enumerate().map(|(index, step)| Done {
+        number: index + 1,
+        critical: step.critical,
+        when: when(procedure, step),
+        instruction: step.instruction.clone(),
+        look: step.look.clone(),
+        does: says(procedure, &step.read_back, Role::Worker),
+        sees: says(procedure, &step.confirm, Role::Observer),
+        read_back: texts(&step.read_back),
+        confirm: texts(&step.confirm),
+        refuse: texts(&step.refuse),
+        at_least: step.at_least_s.filter(|seconds| *seconds > 0.0).map(|seconds| format!("{seconds}")),
+    });
+    let page = Page {
+        procedure,
+        paper: paper.css(),
+        file,
+        sha256,
+        digest: sha256.get(..16).unwrap_or(sha256),
+        calls: calls.collect(),
+        questions: questions.collect(),
+        steps: steps.collect(),
+    };
+    page.render()
+}
+
+/// Whose phrases these are.
+fn says(procedure: &Procedure, phrases: &[PhraseId], usually: Role) -> &'static str {
+    phrases.first().and_then(|id| procedure.phrase(*id).by).unwrap_or(usually).name()
+}
+
+/// Each condition in words, by the phrases that were answered.
+fn when(procedure: &Procedure, step: &Step) -> Vec<String> {
+    let words = |condition: &crate::procedure::Condition| {
+        let question = procedure.questions.get(usize::from(condition.question))?;
+        let answers =
+            condition.answers.iter().filter_map(|answer| question.answers.get(usize::from(*answer)));
+        let phrases: Vec<String> = answers
+            .map(|answer| format!("\u{201c}{}\u{201d}", procedure.phrase(answer.phrase).text))
+            .collect();
+        let who = match question.by {
+            Role::Worker => "the worker",
+            Role::Observer => "the observer",
+        };
+        Some(format!("Only if {who} answered {}", phrases.join(" or ")))
+    };
+    step.when.iter().filter_map(words).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::procedure::parse::parse;
+
+    const SHIPPED: &str = include_str!("../../procedures/isolation-donning.toml");
+
+    #[test]
+    fn the_page_has_every_step_phrase_caution_and_the_digest() {
+        let procedure = parse(SHIPPED, "p.toml").unwrap();
+        let digest = "ab".repeat(32);
+        for (paper, css) in [(Paper::A4, "size: A4"), (Paper::Letter, "size: letter")] {
+            let page = page(&procedure, "p.toml", &digest, paper).unwrap();
+            assert!(page.contains(css) && page.contains(&digest) && page.contains("version 1"));
+            // What the template engine makes of an apostrophe.
+            let text = page.replace("&#39;", "'");
+            for phrase in &procedure.phrases {
+                assert!(text.contains(&phrase.text), "{}", phrase.text);
+            }
+            for words in procedure.cautions.iter().chain(procedure.steps.iter().map(|step| &step.instruction))
+            {
+                assert!(text.contains(words.as_str()), "{words}");
+            }
+            assert_eq!(page.matches("class=\"step").count(), procedure.steps.len());
+            assert!(text.contains("Only if the observer answered \u{201c}splashes are likely\u{201d}"));
+        }
+    }
+
+    #[test]
+    fn what_a_file_says_can_t_become_markup() {
+        let source = SHIPPED.replacen("Test the respirator", "<script>alert(1)</script> Test", 1);
+        let page = page(&parse(&source, "p.toml").unwrap(), "<p>.toml", "00", Paper::A4).unwrap();
+        assert!(!page.contains("<script") && !page.contains("<p>.toml"));
+        assert!(page.contains("&#60;script&#62;"));
+    }
+}
