@@ -244,12 +244,17 @@ fn read(file: &Path) -> Result<Arc<[i16]>, String> {
     Ok(clip.samples.into())
 }
 
-/// Read-backs, confirmations and refusals of the shipped procedure.
+/// Read-backs, confirmations and refusals of the shipped procedure's own steps: those of its contingencies are left out,
+/// so that measurements stay comparable with earlier ones.
 fn shipped() -> Result<Vec<String>, String> {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("procedures/isolation-donning.toml");
     let (procedure, _) =
         antiphon::procedure::parse::load(&path).map_err(|errors| format!("{}: {errors}", path.display()))?;
-    let wanted = |used: &Use| !matches!(used, Use::Call { .. } | Use::Answer { .. });
+    let wanted = |used: &Use| match used {
+        Use::ReadBack { step } | Use::Confirmation { step } => usize::from(*step) < procedure.own_steps,
+        Use::Refusal => true,
+        Use::Answer { .. } | Use::Call { .. } | Use::Contingency { .. } | Use::Release { .. } => false,
+    };
     let mut phrases: Vec<String> =
         procedure.phrases.iter().filter(|p| wanted(&p.used)).map(|p| p.text.clone()).collect();
     phrases.sort();

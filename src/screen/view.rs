@@ -1,7 +1,7 @@
 //! The picture as plain data and words, worked out from the state. Pure; tested without a terminal.
 
 use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
-use crate::procedure::{Call, Part, PhraseId, Procedure, Role, Use};
+use crate::procedure::{Call, Part, PhraseId, Procedure, Role, SlotKind, Use};
 use crate::session::{Action, At, Ending, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded};
 
 /// The latest utterance and what the session made of it.
@@ -57,6 +57,8 @@ pub struct View {
     pub held: Option<String>,
     /// Calls that would be obeyed now, besides those expected: phrase and effect.
     pub calls: Vec<(String, &'static str)>,
+    /// Phrases that call a contingency, one for each.
+    pub alerts: Vec<String>,
     /// What was last heard and why it did or didn't count.
     pub last: Option<String>,
     pub last_counted: bool,
@@ -93,6 +95,7 @@ impl View {
             refusals: Vec::new(),
             held: None,
             calls: calls(procedure, state),
+            alerts: alerts(procedure, state),
             last: last.map(|last| describe_last(procedure, last)),
             last_counted: last.is_some_and(|last| {
                 matches!(
@@ -115,9 +118,7 @@ impl View {
     }
 
     fn fill_phase(&mut self, procedure: &Procedure, state: &State) {
-        let texts = |ids: &[PhraseId]| -> Vec<String> {
-            ids.iter().map(|id| procedure.phrase(*id).text.clone()).collect()
-        };
+        let texts = |ids: &[PhraseId]| phrase_texts(procedure, ids);
         match state.phase {
             Phase::Ready => self.place = "ready".into(),
             Phase::Opening => {
@@ -228,6 +229,35 @@ fn time_left_s(procedure: &Procedure, state: &State, step: usize) -> Option<u64>
     Some(floor_ms.saturating_sub(since)).filter(|left| *left > 0).map(|left| left.div_ceil(1000))
 }
 
+/// The phrases' words; those that differ only in their slots as one, with what may stand there.
+fn phrase_texts(procedure: &Procedure, ids: &[PhraseId]) -> Vec<String> {
+    let pattern = |id: &PhraseId| procedure.phrase(*id).filled.as_ref().map(|filled| filled.pattern.as_str());
+    let mut texts: Vec<String> = Vec::new();
+    for id in ids {
+        let alike =
+            pattern(id).filter(|mine| ids.iter().filter(|other| pattern(other) == Some(mine)).count() > 1);
+        let text = match alike {
+            Some(pattern) => with_slots(procedure, pattern),
+            None => procedure.phrase(*id).text.clone(),
+        };
+        if !texts.contains(&text) {
+            texts.push(text);
+        }
+    }
+    texts
+}
+
+/// `gown number {tag}` as `gown number (2 digits)`.
+fn with_slots(procedure: &Procedure, pattern: &str) -> String {
+    procedure.slots.iter().fold(pattern.to_string(), |text, slot| {
+        let words = match &slot.kind {
+            SlotKind::Words(words) => words.join("/"),
+            SlotKind::Digits(count) => format!("{count} digits"),
+        };
+        text.replace(&format!("{{{}}}", slot.id), &format!("({words})"))
+    })
+}
+
 /// Calls that would be obeyed at one of the microphones now, one phrase each, besides the one that ends a hold.
 fn calls(procedure: &Procedure, state: &State) -> Vec<(String, &'static str)> {
     if matches!(state.phase, Phase::Ready | Phase::Ended { .. }) {
@@ -239,14 +269,19 @@ fn calls(procedure: &Procedure, state: &State) -> Vec<(String, &'static str)> {
         valid.iter().map(|id| procedure.phrase(*id)).find(|phrase| phrase.used == Use::Call { call: wanted })
     };
     let ends = matches!(state.phase, Phase::Held { why: HoldWhy::Stop, .. });
-    let calls = [Call::Hold, Call::Stop, Call::SayAgain, Call::GoBack]
+    [Call::Hold, Call::Stop, Call::SayAgain, Call::GoBack]
         .into_iter()
-        .filter_map(|call| phrase(call).map(|phrase| (phrase.text.clone(), effect_words(call, ends))));
-    let contingencies = procedure.contingencies.iter().filter_map(|contingency| {
-        let phrase = procedure.phrase(*contingency.call.first()?);
-        Some((phrase.text.clone(), "side procedure"))
-    });
-    calls.chain(contingencies).collect()
+        .filter_map(|call| phrase(call).map(|phrase| (phrase.text.clone(), effect_words(call, ends))))
+        .collect()
+}
+
+/// One phrase for each contingency; none before the beginning and after the end.
+fn alerts(procedure: &Procedure, state: &State) -> Vec<String> {
+    if matches!(state.phase, Phase::Ready | Phase::Ended { .. }) {
+        return Vec::new();
+    }
+    let first = procedure.contingencies.iter().filter_map(|contingency| contingency.call.first());
+    first.map(|id| procedure.phrase(*id).text.clone()).collect()
 }
 
 /// What a call does, in a word or two.
@@ -408,6 +443,41 @@ mod tests {
         let speaking = run.view();
         assert_eq!((speaking.awaited, speaking.turn), (None, Some(Role::Observer)));
         assert!(speaking.speaking && speaking.last_counted);
+    }
+
+    #[test]
+    fn phrases_that_differ_in_a_slot_are_shown_as_one_and_a_hold_point_as_a_wait() {
+        let mut run = Run::ready(include_str!("../../procedures/pre-entry-briefing.toml"));
+        run.event(What::Begin);
+        run.until("time-limit");
+        assert_eq!(run.view().expected, ["out within (thirty/forty/fifty/sixty) minutes"]);
+        run.on();
+        run.spoken();
+        assert_eq!(
+            run.view().expected,
+            ["limit noted as thirty"],
+            "the confirmation names what was read back"
+        );
+        while run.view().scene != Scene::HoldPoint {
+            run.on();
+        }
+        let view = run.view();
+        assert_eq!(
+            (view.turn, &view.expected[..]),
+            (Some(Role::Observer), &["entry has been approved".to_string()][..])
+        );
+        assert!(view.text.starts_with("Observer, ask the person in charge"), "{}", view.text);
+    }
+
+    #[test]
+    fn a_contingency_names_itself_as_the_place_and_the_progress_stays_the_procedures() {
+        let mut run = Run::shipped();
+        run.until("gown");
+        assert_eq!(run.view().alerts, ["my glove has torn", "the airflow has stopped", "i feel very faint"]);
+        run.says(Post::Worker, "my glove has torn");
+        let view = run.view();
+        assert_eq!(view.place, "Torn glove: step 1 of 1");
+        assert_eq!((view.done, view.of, view.last_counted), (10, 20, true));
     }
 
     #[test]

@@ -2,25 +2,29 @@
 //!
 //! Owns the choice: the same procedure, the same phrases. Must not know how they are heard.
 
-use crate::procedure::{PhraseId, Procedure, Role};
+use crate::procedure::{PhraseId, Procedure, Role, Step};
 
 /// Phrases a person is asked for.
 pub const EACH: usize = 2;
 /// A phrase of fewer words tells little about how a person is heard, and is taken only for want of longer ones.
 const WORDS: usize = 3;
 
-/// Two read-backs for the worker, then two confirmations for the observer, each the one its step prompts for. The first
-/// is the first with three words or more; the second is the last that shares no word with it, since people are heard
-/// differently in different sounds. A procedure with only one phrase for a person gives one.
+/// Two phrases of the worker, then two of the observer, each the one a step prompts for: read-backs of who does it,
+/// confirmations of the other. The first is the first with three words or more; the second is the last that shares no word
+/// with it, since people are heard differently in different sounds. A procedure with only one phrase for a person gives one.
 pub fn chosen(procedure: &Procedure) -> Vec<(Role, PhraseId)> {
-    let read_backs = procedure.steps.iter().filter_map(|step| step.read_back.first());
-    let confirmations = procedure.steps.iter().filter_map(|step| step.confirm.first());
     let mut all = Vec::new();
-    for (role, mut phrases) in [
-        (Role::Worker, read_backs.copied().collect::<Vec<_>>()),
-        (Role::Observer, confirmations.copied().collect()),
-    ] {
+    for role in [Role::Worker, Role::Observer] {
+        let said = |step: &Step| match step.by.reads_back() == role {
+            true => step.read_back.first().copied(),
+            false => step.confirm.first().copied(),
+        };
+        let mut phrases: Vec<PhraseId> = procedure.main_steps().iter().filter_map(said).collect();
         phrases.sort_by_key(|id| procedure.phrase(*id).words().count() < WORDS);
+        // A phrase with slots is one choice of several, and is asked for only for want of others.
+        if phrases.iter().any(|id| procedure.phrase(*id).filled.is_none()) {
+            phrases.retain(|id| procedure.phrase(*id).filled.is_none());
+        }
         all.extend(pair(procedure, &phrases).into_iter().map(|id| (role, id)));
     }
     all
@@ -83,6 +87,16 @@ mod tests {
                 "trousers tucked inside"
             ]
         );
+    }
+
+    #[test]
+    fn of_a_step_by_the_observer_the_worker_is_asked_for_the_confirmation() {
+        let path = format!("{}/procedures/pre-entry-briefing.toml", env!("CARGO_MANIFEST_DIR"));
+        let (procedure, _) = parse::load(std::path::Path::new(&path)).expect("it is shipped");
+        for (role, id) in chosen(&procedure) {
+            assert_eq!(procedure.phrase(id).by, Some(role));
+            assert_eq!(procedure.phrase(id).filled, None);
+        }
     }
 
     #[test]

@@ -42,6 +42,8 @@ struct Plan {
     /// At least, so that the stage keeps its place, and at most.
     task: (usize, usize),
     calls: usize,
+    /// For the phrases that call a contingency.
+    alerts: usize,
     /// What was heard, said and noted, together.
     talk: usize,
 }
@@ -49,10 +51,10 @@ struct Plan {
 impl Plan {
     fn of(height: u16) -> Plan {
         match height {
-            ..22 => Plan { task: (2, 2), calls: 0, talk: 4 },
-            22..28 => Plan { task: (2, 3), calls: 0, talk: 4 },
-            28..36 => Plan { task: (3, 5), calls: 1, talk: 5 },
-            _ => Plan { task: (4, 6), calls: 1, talk: 6 },
+            ..22 => Plan { task: (2, 2), calls: 0, alerts: 0, talk: 4 },
+            22..28 => Plan { task: (2, 3), calls: 0, alerts: 0, talk: 4 },
+            28..36 => Plan { task: (3, 5), calls: 1, alerts: 0, talk: 5 },
+            _ => Plan { task: (4, 6), calls: 1, alerts: 1, talk: 6 },
         }
     }
 }
@@ -122,8 +124,9 @@ fn place_line(view: &View, look: Look, room: usize) -> Line<'static> {
         line.push_span(Span::styled(" ! CRITICAL ! ", look.palette.critical()));
     }
     if let Some(seconds) = view.in_step_s {
+        let usual = view.expected_s.map(|usual| format!(" of about {}", clock(usual))).unwrap_or_default();
         let short = format!("  {}", clock(seconds));
-        let long = format!("{short} in this step");
+        let long = format!("{short}{usual} in this step");
         let fits = line.width() + columns(&long) <= room;
         line.push_span(Span::raw(if fits { long } else { short }));
     }
@@ -182,11 +185,16 @@ fn task_lines(view: &View, look: Look, width: u16, rows: usize) -> Vec<Line<'sta
 fn foot_lines(picture: Picture, look: Look, width: u16, plan: &Plan) -> Vec<Line<'static>> {
     let view = picture.view;
     let mut lines = Vec::new();
+    if plan.alerts > 0 && !view.alerts.is_empty() {
+        let alerts: Vec<String> = view.alerts.iter().map(|text| format!("\u{201c}{text}\u{201d}")).collect();
+        lines = labelled("ALERTS", &alerts.join(", "), look.palette.faint(), look, width, plan.alerts);
+    }
     if plan.calls > 0 {
         // On hold the calls stand on the stage.
         let calls = if view.held.is_some() { String::new() } else { calls_words(view) };
-        lines = labelled("CALLS", &calls, look.palette.faint(), look, width, plan.calls);
-        lines.resize(plan.calls, Line::default());
+        let mut calls = labelled("CALLS", &calls, look.palette.faint(), look, width, plan.calls);
+        calls.resize(plan.calls, Line::default());
+        lines.extend(calls);
     }
     // Why something did not count is needed most, then the latest note, then the words just spoken.
     let heard = view.last.as_deref().unwrap_or_default();
