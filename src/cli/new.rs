@@ -95,6 +95,15 @@ fn ask(args: &NewArgs) -> Result<Draft, Failure> {
         }
         input.interact_text().map_err(failed)
     };
+    // Asked again at once: after the last question a phrase that can't be heard would cost all the answers.
+    let phrase = |prompt: &str| -> Result<String, Failure> {
+        let heard = |text: &String| match parse::words(text) {
+            Ok(words) if words.contains(' ') => Ok(()),
+            Ok(_) => Err("one word turns up too easily in chatter; write at least two".to_string()),
+            Err(error) => Err(error.to_string()),
+        };
+        Input::<String>::new().with_prompt(prompt).validate_with(heard).interact_text().map_err(failed)
+    };
     let title = match &args.title {
         Some(title) => title.clone(),
         None => text("What is it called? (for example: Gown and gloves)", None, false)?,
@@ -117,9 +126,9 @@ fn ask(args: &NewArgs) -> Result<Draft, Failure> {
         }
         steps.push(DraftStep {
             instruction,
-            read_back: text("  the worker then says (for example: inner gloves are on)", None, false)?,
+            read_back: phrase("  the worker then says (for example: inner gloves are on)")?,
             look: text("  where does the observer look?", None, false)?,
-            confirm: text("  the observer then says (for example: i see wrists protected)", None, false)?,
+            confirm: phrase("  the observer then says (for example: i see wrists protected)")?,
         });
     }
     let unit = Some(unit).filter(|unit| !unit.trim().is_empty());

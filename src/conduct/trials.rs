@@ -247,7 +247,11 @@ pub fn run(
                 if number >= plan.trials || interrupted() {
                     return Ok(());
                 }
-                let tally = trial(plan, number, &mut tool, &voices, folder.path())?;
+                let tally = trial(plan, number, &mut tool, &voices, folder.path(), interrupted)?;
+                // A trial that was broken off would count as one that was not completed.
+                if interrupted() {
+                    return Ok(());
+                }
                 locked(&all).add(&tally);
                 progress();
             }
@@ -286,6 +290,7 @@ fn trial(
     tool: &mut Renderer,
     voices: &[Renderer],
     folder: &std::path::Path,
+    interrupted: &dyn Fn() -> bool,
 ) -> Result<Tally, Failure> {
     let seed = plan.seed.wrapping_add(number as u64);
     let mut ready = ready(&plan.procedure, &plan.posts, plan.engine, plan.model.as_deref())?;
@@ -320,7 +325,7 @@ fn trial(
     cast.witness(Box::new(move |line| witness.borrow_mut().said(line)));
     let listeners = std::mem::take(&mut ready.listeners);
     let simulation = Simulation::new(keeper, listeners, tool, Box::new(cast), None, plan.limit_ms);
-    let (keeper, end_ms, result) = simulation.run(&|| false);
+    let (keeper, end_ms, result) = simulation.run(interrupted);
     let closed = keeper.close(end_ms, result.is_err());
     // A trial's record is of no use once it is counted; what can't be removed goes with the temporary folder.
     let _ = std::fs::remove_dir_all(path);

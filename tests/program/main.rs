@@ -12,4 +12,5 @@ mod lint;
 mod paper;
 mod records;
 mod rehearsals;
+mod trials;
 mod usage;
