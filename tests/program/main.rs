@@ -8,6 +8,7 @@ mod audio_files;
 mod bad_procedures;
 mod folders;
 mod leaks;
+mod library;
 mod records;
 mod rehearsals;
 mod usage;
