@@ -8,6 +8,7 @@ mod audio_files;
 mod bad_procedures;
 mod folders;
 mod leaks;
+mod library;
 mod lint;
 mod paper;
 mod records;
