@@ -3,7 +3,7 @@
 //! Owns the page (HTML with print styles). Pure: it is handed the procedure, its text's digest and its name. Must not know
 //! how a page becomes paper.
 
-use crate::procedure::{Call, PhraseId, Procedure, Role, Step, Use};
+use crate::procedure::{Call, Part, PhraseId, Procedure, Role, Step, Then, Use};
 use askama::Template;
 
 /// Sheet sizes.
@@ -48,6 +48,18 @@ struct Done {
     confirm: Vec<String>,
     refuse: Vec<String>,
     at_least: Option<String>,
+    /// Waited for before the instruction: what is said, and the observer's phrases that release it.
+    hold_point: Option<(String, Vec<String>)>,
+}
+
+/// A list of steps under one heading: the procedure's own, a contingency's or an exit's.
+struct Section {
+    heading: String,
+    /// How it is called, what is said first.
+    about: Vec<String>,
+    steps: Vec<Done>,
+    /// What follows.
+    then: Option<String>,
 }
 
 #[derive(Template)]
@@ -61,12 +73,11 @@ struct Page<'a> {
     digest: &'a str,
     calls: Vec<Said>,
     questions: Vec<Asked>,
-    steps: Vec<Done>,
+    sections: Vec<Section>,
 }
 
 /// The page. `sha256` is of the procedure's file, `file` its name.
 pub fn page(procedure: &Procedure, file: &str, sha256: &str, paper: Paper) -> Result<String, askama::Error> {
-    let texts = |ids: &[PhraseId]| ids.iter().map(|id| procedure.phrase(*id).text.clone()).collect();
     let calls = Call::ALL.iter().map(|call| Said {
         call: call.key(),
         phrases: procedure
@@ -81,19 +92,6 @@ pub fn page(procedure: &Procedure, file: &str, sha256: &str, paper: Paper) -> Re
         by: question.by.name(),
         answers: question.answers.iter().map(|answer| procedure.phrase(answer.phrase).text.clone()).collect(),
     });
-    let steps = procedure.steps.iter().enumerate().map(|(index, step)| Done {
-        number: index + 1,
-        critical: step.critical,
-        when: when(procedure, step),
-        instruction: step.instruction.clone(),
-        look: step.look.clone(),
-        does: says(procedure, &step.read_back, Role::Worker),
-        sees: says(procedure, &step.confirm, Role::Observer),
-        read_back: texts(&step.read_back),
-        confirm: texts(&step.confirm),
-        refuse: texts(&step.refuse),
-        at_least: step.at_least_s.filter(|seconds| *seconds > 0.0).map(|seconds| format!("{seconds}")),
-    });
     let page = Page {
         procedure,
         paper: paper.css(),
@@ -102,9 +100,100 @@ pub fn page(procedure: &Procedure, file: &str, sha256: &str, paper: Paper) -> Re
         digest: sha256.get(..16).unwrap_or(sha256),
         calls: calls.collect(),
         questions: questions.collect(),
-        steps: steps.collect(),
+        sections: sections(procedure),
     };
     page.render()
+}
+
+fn sections(procedure: &Procedure) -> Vec<Section> {
+    let own = Section {
+        heading: "Steps".to_string(),
+        about: Vec::new(),
+        steps: steps(procedure, Part::Main),
+        then: None,
+    };
+    let contingencies = procedure.contingencies.iter().zip(0..).map(|(contingency, index)| {
+        let called = quoted(&texts(procedure, &contingency.call));
+        let then = match contingency.then {
+            Then::Return => "Then back to what was interrupted, from its instruction.".to_string(),
+            Then::Restart { step } => {
+                format!("Then on from step {} again.", usize::from(step) + 1)
+            }
+            Then::Exit { exit } => {
+                format!("Then the way out: {}.", procedure.exits[usize::from(exit)].title)
+            }
+        };
+        Section {
+            heading: format!("At any moment: {}", contingency.title),
+            about: [format!("Called by either of you: {called}.")]
+                .into_iter()
+                .chain(contingency.opening.clone())
+                .collect(),
+            steps: steps(procedure, Part::Contingency(index)),
+            then: Some(then),
+        }
+    });
+    let exits = procedure.exits.iter().zip(0..).map(|(exit, index)| Section {
+        heading: format!("Way out: {}", exit.title),
+        about: Vec::new(),
+        steps: steps(procedure, Part::Exit(index)),
+        then: Some(exit.closing.clone()),
+    });
+    [own].into_iter().chain(contingencies).chain(exits).collect()
+}
+
+fn steps(procedure: &Procedure, part: Part) -> Vec<Done> {
+    let done = |(index, step): (usize, &Step)| Done {
+        number: index + 1,
+        critical: step.critical,
+        when: when(procedure, step),
+        instruction: step.instruction.clone(),
+        look: step.look.clone(),
+        does: says(procedure, &step.read_back, step.by.reads_back()),
+        sees: says(procedure, &step.confirm, step.by.confirms()),
+        read_back: texts(procedure, &step.read_back),
+        confirm: texts(procedure, &step.confirm),
+        refuse: texts(procedure, &step.refuse),
+        at_least: step.at_least_s.filter(|seconds| *seconds > 0.0).map(|seconds| format!("{seconds}")),
+        hold_point: step.hold_point.as_ref().map(|hold| (hold.text.clone(), texts(procedure, &hold.release))),
+    };
+    procedure.steps[procedure.range(part)].iter().enumerate().map(done).collect()
+}
+
+/// Phrases as they are written in the file: those that differ only in a slot stand once, with the slot's values.
+fn texts(procedure: &Procedure, ids: &[PhraseId]) -> Vec<String> {
+    let mut all: Vec<String> = Vec::new();
+    for id in ids {
+        let phrase = procedure.phrase(*id);
+        let text = match &phrase.filled {
+            None => phrase.text.clone(),
+            Some(filled) => {
+                let values = |slot: &str| {
+                    let mut values: Vec<&str> = Vec::new();
+                    let same = ids.iter().map(|id| procedure.phrase(*id)).filter(|other| {
+                        other.filled.as_ref().is_some_and(|other| other.pattern == filled.pattern)
+                    });
+                    for (name, value) in same.flat_map(|other| other.values()) {
+                        if name == slot && !values.contains(&value.as_str()) {
+                            values.push(value);
+                        }
+                    }
+                    format!("({})", values.join(" / "))
+                };
+                filled.values.iter().fold(filled.pattern.clone(), |text, (slot, _)| {
+                    text.replace(&format!("{{{slot}}}"), &values(slot))
+                })
+            }
+        };
+        if !all.contains(&text) {
+            all.push(text);
+        }
+    }
+    all
+}
+
+fn quoted(phrases: &[String]) -> String {
+    phrases.iter().map(|phrase| format!("\u{201c}{phrase}\u{201d}")).collect::<Vec<_>>().join(" or ")
 }
 
 /// Whose phrases these are.
@@ -146,7 +235,7 @@ mod tests {
             assert!(page.contains(css) && page.contains(&digest) && page.contains("version 1"));
             // What the template engine makes of an apostrophe.
             let text = page.replace("&#39;", "'");
-            for phrase in &procedure.phrases {
+            for phrase in procedure.phrases.iter().filter(|phrase| phrase.filled.is_none()) {
                 assert!(text.contains(&phrase.text), "{}", phrase.text);
             }
             for words in procedure.cautions.iter().chain(procedure.steps.iter().map(|step| &step.instruction))

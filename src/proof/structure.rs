@@ -80,7 +80,7 @@ fn questions(procedure: &Procedure) -> Vec<Finding> {
 
 /// Answers after which there is no step to do.
 fn nothing_left(procedure: &Procedure) -> Option<Finding> {
-    if procedure.steps.iter().any(|step| step.when.is_empty()) {
+    if procedure.main_steps().iter().any(|step| step.when.is_empty()) {
         return None;
     }
     let sizes: Vec<usize> = procedure.questions.iter().map(|question| question.answers.len()).collect();
@@ -105,8 +105,9 @@ fn nothing_left(procedure: &Procedure) -> Option<Finding> {
                 .is_some_and(|answer| condition.answers.contains(&(*answer as u16)))
         })
     };
-    let empty =
-        (0..all).map(answers).find(|answers| !procedure.steps.iter().any(|step| done(step, answers)))?;
+    let empty = (0..all)
+        .map(answers)
+        .find(|answers| !procedure.main_steps().iter().any(|step| done(step, answers)))?;
     let named: Vec<String> = procedure
         .questions
         .iter()

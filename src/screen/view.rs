@@ -450,12 +450,12 @@ mod tests {
         let mut run = Run::ready(include_str!("../../procedures/pre-entry-briefing.toml"));
         run.event(What::Begin);
         run.until("time-limit");
-        assert_eq!(run.view().expected, ["out within (thirty/forty/fifty/sixty) minutes"]);
+        assert_eq!(run.view().expected, ["out within (twenty/thirty/sixty) minutes"]);
         run.on();
         run.spoken();
         assert_eq!(
             run.view().expected,
-            ["limit noted as thirty"],
+            ["limit noted as twenty"],
             "the confirmation names what was read back"
         );
         while run.view().scene != Scene::HoldPoint {
