@@ -145,6 +145,13 @@ fn swapped<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a 
     })
 }
 
+/// Whether this decoy has the phrase's words stumbled over: one said twice, or two swapped.
+pub fn is_stumble(decoy: &str, phrase: &str) -> bool {
+    let words: Vec<&str> = phrase.split(' ').collect();
+    let found = doubled(&words).chain(swapped(&words)).any(|stumbled| stumbled.join(" ") == decoy);
+    found
+}
+
 /// Each word said twice: somebody who stumbles is asked again. Not twice is no stumble, and means nothing sure.
 fn doubled<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
     (0..words.len()).filter(|index| !NEGATIONS.contains(&words[*index])).map(|index| {
@@ -185,6 +192,9 @@ mod tests {
             assert!(decoys.iter().any(|d| d == wanted), "{wanted:?} not in {decoys:?}");
         }
         assert!(!of("stop stop").contains(&"stop stop".to_string()));
+        assert!(is_stumble("gloves over over sleeves", "gloves over sleeves"));
+        assert!(is_stumble("over gloves sleeves", "gloves over sleeves"));
+        assert!(!is_stumble("gloves under sleeves", "gloves over sleeves"));
     }
 
     #[test]

@@ -83,7 +83,10 @@ impl Vocabulary {
         let sayable = |text: &String| text.split(' ').all(|word| engine.check_word(word, &given).is_ok());
         let decoys = phrases
             .iter()
-            .map(|phrase| decoys::derive(phrase, &all).into_iter().filter(sayable).collect())
+            .map(|phrase| {
+                let told = |decoy: &String| engine.tells_stumbles() || !decoys::is_stumble(decoy, phrase);
+                decoys::derive(phrase, &all).into_iter().filter(sayable).filter(told).collect()
+            })
             .collect();
         let (critical, urgent) = (BTreeSet::new(), BTreeSet::new());
         Ok(Vocabulary { phrases, decoys, own_decoys, given, critical, urgent })

@@ -103,6 +103,12 @@ pub trait Engine: Send {
     /// What was loaded, for the journal: file names and versions, no private paths.
     fn describe(&self) -> String;
 
+    /// Whether it can tell a phrase from the same words stumbled over: one said twice, or two swapped. A grammar of whole
+    /// words is drawn into such sequences by a pause, and right phrases suffer: it does without these decoys.
+    fn tells_stumbles(&self) -> bool {
+        true
+    }
+
     /// Whether this word can be listened for, given the procedure's own pronunciations.
     fn check_word(&self, word: &str, given: &BTreeMap<String, Vec<Vec<String>>>) -> Result<(), WordProblem>;
 

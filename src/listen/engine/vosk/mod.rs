@@ -139,6 +139,10 @@ impl Engine for VoskEngine {
     }
 
     /// A Vosk model brings its own pronunciations, so `given` can't add a word.
+    fn tells_stumbles(&self) -> bool {
+        false
+    }
+
     fn check_word(&self, word: &str, _given: &BTreeMap<String, Vec<Vec<String>>>) -> Result<(), WordProblem> {
         self.model.check_word(word)
     }
