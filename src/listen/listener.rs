@@ -378,11 +378,12 @@ impl Ear {
     }
 }
 
-/// Phrases whose words another candidate begins with and goes on.
+/// Phrases whose words another candidate begins with and goes on. The last word said twice is no reason to wait.
 fn continued(candidates: &[Candidate]) -> BTreeSet<PhraseId> {
     let goes_on = |phrase: &str| {
         candidates
             .iter()
+            .filter(|other| !decoys::is_stumble(&other.text, phrase))
             .any(|other| other.text.strip_prefix(phrase).is_some_and(|rest| rest.starts_with(' ')))
     };
     let phrases = candidates.iter().filter_map(|candidate| match candidate.kind {
