@@ -381,10 +381,8 @@ impl Ear {
 /// Phrases whose words another candidate begins with and goes on. The last word said twice is no reason to wait.
 fn continued(candidates: &[Candidate]) -> BTreeSet<PhraseId> {
     let goes_on = |phrase: &str| {
-        candidates
-            .iter()
-            .filter(|other| !decoys::is_stumble(&other.text, phrase))
-            .any(|other| other.text.strip_prefix(phrase).is_some_and(|rest| rest.starts_with(' ')))
+        let longer = |other: &str| other.strip_prefix(phrase).is_some_and(|rest| rest.starts_with(' '));
+        candidates.iter().any(|other| longer(&other.text) && !decoys::is_stumble(&other.text, phrase))
     };
     let phrases = candidates.iter().filter_map(|candidate| match candidate.kind {
         Kind::Counts(id) | Kind::Other(id) => Some((id, candidate.text.as_str())),
