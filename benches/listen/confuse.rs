@@ -1,8 +1,8 @@
 //! Measures what our own network confuses, on the tuning half: which phone it writes for which, and how often one phrase
-//! is taken for another the further apart the two are. Writes what `antiphon lint` works with: `src/proof/confusions.tsv`
+//! is taken for another the further apart the two are. Writes what `antiphon lint` works with: `src/listen/confusions.tsv`
 //! and `src/proof/risk.toml`. The curve is then looked at on the reporting half, which it was not fitted to.
 //!
-//! Owns the counting and the fit. The distance itself is the program's (`proof::phones`).
+//! Owns the counting and the fit. The distance itself is the program's (`listen::confusions`).
 
 use super::condition::{Condition, Noise, ALL, BEFORE};
 use super::corpus::{build, Clip, Corpus, Half, Kind};
@@ -14,7 +14,7 @@ use antiphon::listen::engine::phones::PhonesEngine;
 use antiphon::listen::engine::{Candidate, Engine, Kind as Role};
 use antiphon::listen::heard::Verdict;
 use antiphon::procedure::PhraseId;
-use antiphon::proof::phones::{Confusions, Costs, COUNT};
+use antiphon::listen::confusions::{Confusions, Costs, COUNT};
 use antiphon::statistics::wilson95;
 use indicatif::ProgressBar;
 use rand::seq::{IndexedRandom, IteratorRandom};
@@ -24,7 +24,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::Mutex;
 
-const TABLE: &str = "src/proof/confusions.tsv";
+const TABLE: &str = "src/listen/confusions.tsv";
 const CURVE: &str = "src/proof/risk.toml";
 /// Alignments by plain edits, then by the costs just counted, as often as this: the table then stands.
 const ROUNDS: usize = 4;

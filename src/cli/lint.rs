@@ -141,7 +141,7 @@ pub(super) fn run_plain(file: &Path) -> Result<ExitCode, Failure> {
 }
 
 fn guess(word: &str) -> Option<Vec<u8>> {
-    sounds::guess(word)?.iter().map(|phone| proof::phones::index(phone)).collect()
+    sounds::guess(word)?.iter().map(|phone| crate::listen::confusions::index(phone)).collect()
 }
 
 /// A file that can't be run at all: each problem is an error.

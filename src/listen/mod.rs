@@ -4,6 +4,7 @@
 //! reports what it heard.
 
 pub mod accept;
+pub mod confusions;
 pub mod decoys;
 pub mod engine;
 mod evidence;

@@ -3,7 +3,7 @@
 //! Owns the comparing: which texts, at what distance, at what risk. Must not judge.
 
 use super::moments::moments;
-use super::phones::{Confusions, Costs};
+use crate::listen::confusions::{Confusions, Costs};
 use super::{risk, LookUp};
 use crate::listen::decoys;
 use crate::procedure::{PhraseId, Procedure, Use};

@@ -7,7 +7,6 @@ mod book;
 mod ear;
 pub mod matrix;
 mod moments;
-pub mod phones;
 pub mod risk;
 mod structure;
 mod wording;

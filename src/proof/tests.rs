@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::conduct::set_up::dictionary;
+use crate::listen::confusions;
 use crate::listen::engine::phones::Lexicon;
 use crate::procedure::parse::parse;
 use proptest::prelude::*;
@@ -46,7 +47,7 @@ fn phones_are_numbered_as_the_dictionary_numbers_them() {
     for (word, phones) in [("glove", "G L AH V"), ("gown", "G AW N"), ("hood", "HH UH D"), ("doff", "D AO F")]
     {
         let given = Default::default();
-        assert_eq!(phones::names(&LEXICON.look_up(word, &given).unwrap()[0]), phones);
+        assert_eq!(confusions::names(&LEXICON.look_up(word, &given).unwrap()[0]), phones);
     }
 }
 
@@ -54,7 +55,7 @@ fn phones_are_numbered_as_the_dictionary_numbers_them() {
 fn risk_between(a: &str, b: &str) -> f64 {
     let given = Default::default();
     let say = |word: &str| LEXICON.look_up(word, &given).unwrap();
-    let costs = phones::Confusions::measured().costs();
+    let costs = confusions::Confusions::measured().costs();
     let distance = |said: &Vec<u8>, other: &Vec<u8>| costs.distance(said, other, f32::INFINITY);
     let (a, b) = (say(a), say(b));
     let both = a.iter().flat_map(|a| b.iter().map(move |b| distance(a, b).min(distance(b, a))));

@@ -116,7 +116,7 @@ impl Comparison {
 }
 
 /// Whether two words differ by nothing but an H at their beginning: 'ears' and 'hears'. The network misses every seventh H
-/// that is said (src/proof/confusions.tsv), and stand-in voices breathe before vowels: which it was can't be told.
+/// that is said (src/listen/confusions.tsv), and stand-in voices breathe before vowels: which it was can't be told.
 fn only_a_breath(a: &[u8], b: &[u8]) -> bool {
     let Some(breath) = phone("HH") else { return false };
     let without = |phones: &[u8]| phones.strip_prefix(&[breath]).unwrap_or(phones).to_vec();
