@@ -66,6 +66,15 @@ pub struct Clip {
     pub audio: Arc<[i16]>,
 }
 
+impl Clip {
+    /// The same, broken off.
+    fn broken(&self) -> Clip {
+        let kind = Kind::Near(near::Change::Broken);
+        let words = format!("{} ...", self.words);
+        Clip { kind, words, audio: near::broken(&self.audio).into(), ..*self }
+    }
+}
+
 pub struct Corpus {
     pub groups: Vec<Vec<String>>,
     pub clips: Vec<Clip>,
@@ -142,6 +151,7 @@ impl Corpus {
         let places = self.group(&phrases);
         let groups = self.groups.len();
         let files = prompts::decode(&mine.iter().map(|p| (*p).clone()).collect::<Vec<_>>(), folder)?;
+        let mut broken = Vec::new();
         for (index, (prompt, file)) in mine.iter().zip(files).enumerate() {
             let audio = read(&file)?;
             if audio.len() as f64 > LONGEST_S * 16_000.0 {
@@ -158,8 +168,11 @@ impl Corpus {
                 None => (Kind::Chatter, index % groups),
             };
             let phrase = place.map(|(_, place)| place);
-            self.clips.push(Clip { kind, voice: "one woman, English", words, phrase, group, audio });
+            let clip = Clip { kind, voice: "one woman, English", words, phrase, group, audio };
+            broken.extend(place.map(|_| clip.broken()));
+            self.clips.push(clip);
         }
+        self.clips.extend(broken);
         Ok(())
     }
 
@@ -181,6 +194,7 @@ impl Corpus {
         let mut near = near::misses(&phrases, vocabulary, engine, random);
         near.shuffle(random);
         near.truncate(NEAR);
+        let mut broken = Vec::new();
         for voice in half.voices() {
             let mut renderer =
                 Renderer::new(RenderVoice::Flite(voice.to_string())).map_err(|error| error.to_string())?;
@@ -190,7 +204,9 @@ impl Corpus {
                 let audio = say(phrase)?;
                 let words = phrase.clone();
                 let phrase = Some(place);
-                self.clips.push(Clip { kind: Kind::StandIn, voice, words, phrase, group, audio });
+                let clip = Clip { kind: Kind::StandIn, voice, words, phrase, group, audio };
+                broken.push(clip.broken());
+                self.clips.push(clip);
             }
             for miss in &near {
                 let (group, place) = places[&miss.of];
@@ -199,6 +215,7 @@ impl Corpus {
                 self.clips.push(Clip { kind, voice, words, phrase: Some(place), group, audio });
             }
         }
+        self.clips.extend(broken);
         Ok(())
     }
 

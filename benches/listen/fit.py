@@ -40,6 +40,28 @@ def transform(e):
     ]
 
 
+# Better evidence must not make a phrase less probable, whatever a few hundred recordings say.
+NOT_NEGATIVE = {
+    "score", "score_poor", "margin_below", "margin_small", "margin_large", "alike_below", "alike_small", "alike_large",
+    "least",
+}
+
+
+def fit(x, y, cost):
+    """Weights and bias. A feature with the wrong sign is left out (weight 0) and the rest fitted again."""
+    kept = np.ones(len(FEATURES), dtype=bool)
+    while True:
+        mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
+        model = LogisticRegression(C=0.1, max_iter=2000)
+        model.fit(((x - mean) / spread)[:, kept], y, sample_weight=cost)
+        weights = np.zeros(len(FEATURES))
+        weights[kept] = model.coef_[0] / spread[kept]
+        wrong = np.array([name in NOT_NEGATIVE for name in FEATURES]) & (weights < 0)
+        if not wrong.any():
+            return weights, model.intercept_[0] - float((weights * mean).sum())
+        kept &= ~wrong
+
+
 def main():
     rows = [json.loads(line) for line in open(sys.argv[1])]
     # Only what scores at all is looked at closely; the rest is refused without asking the weights.
@@ -47,11 +69,7 @@ def main():
     x = np.array([transform(r["evidence"]) for r in rows])
     y = np.array([r["right"] for r in rows])
     cost = [COST.get(r["kind"], OTHER_COST) for r in rows]
-    mean, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
-    model = LogisticRegression(C=0.1, max_iter=2000)
-    model.fit((x - mean) / spread, y, sample_weight=cost)
-    weights = model.coef_[0] / spread
-    bias = model.intercept_[0] - float((weights * mean).sum())
+    weights, bias = fit(x, y, cost)
     p = 1.0 / (1.0 + np.exp(-(x @ weights + bias)))
     report(rows, y, p)
     print("# Fitted by benches/listen/fit.py to the tuning half of docs/listening.md; don't edit by hand.")

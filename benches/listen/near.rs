@@ -18,6 +18,8 @@ pub enum Change {
     Swapped,
     Negated,
     Cut,
+    /// The sound breaks off, mostly in the middle of a word.
+    Broken,
     /// A word stands before or after it that is not of it.
     Longer,
     /// A word is said twice.
@@ -25,12 +27,13 @@ pub enum Change {
 }
 
 impl Change {
-    pub const ALL: [Change; 7] = [
+    pub const ALL: [Change; 8] = [
         Change::Alike,
         Change::Other,
         Change::Swapped,
         Change::Negated,
         Change::Cut,
+        Change::Broken,
         Change::Longer,
         Change::Doubled,
     ];
@@ -47,6 +50,7 @@ impl Change {
             Change::Swapped => "a word of another phrase",
             Change::Negated => "negated",
             Change::Cut => "cut off",
+            Change::Broken => "broken off",
             Change::Longer => "a word before or after",
             Change::Doubled => "a word twice",
         }
@@ -63,6 +67,20 @@ pub struct Miss {
 const SMALL: [&str; 16] =
     ["a", "an", "the", "is", "are", "my", "i", "it", "to", "and", "of", "now", "in", "by", "with", "as"];
 const NEGATIVE: [&str; 4] = ["not", "no", "never", "isn't"];
+
+/// How much is left of what breaks off.
+const LEFT: f64 = 0.65;
+
+/// A phrase that breaks off.
+pub fn broken(speech: &[i16]) -> Vec<i16> {
+    let loud = |piece: &[i16]| piece.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>();
+    let pieces: Vec<f64> = speech.chunks(320).map(loud).collect();
+    let over = pieces.iter().copied().fold(0.0, f64::max) * 1e-4;
+    let first = pieces.iter().position(|piece| *piece > over).unwrap_or(0) * 320;
+    let last = pieces.iter().rposition(|piece| *piece > over).unwrap_or(0) * 320;
+    let end = first + ((last - first) as f64 * LEFT) as usize;
+    speech[..end].to_vec()
+}
 
 /// Several near-misses of each phrase.
 pub fn misses(

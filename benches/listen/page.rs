@@ -173,6 +173,9 @@ struct Paused {
     cut_off: Vec<String>,
 }
 
+/// So much speech after what was decided about means that it was cut off, ms.
+const CUT_OFF_MS: f32 = 150.0;
+
 fn paused(corpus: &Corpus) -> Result<Paused, String> {
     let clips = corpus
         .clips
@@ -191,9 +194,16 @@ fn paused(corpus: &Corpus) -> Result<Paused, String> {
         let clip = &paused.clips[result.clip];
         let accepted =
             |one: &&hear::One| matches!(one.heard.verdict, antiphon::listen::heard::Verdict::Accepted { .. });
-        // More than 150 ms of speech came after what was decided about.
-        if result.all.iter().filter(accepted).any(|one| one.left_ms > 150.0) {
-            cut_off.push(format!("\"{}\" ({})", clip.words, clip.voice));
+        if let Some(one) = result.all.iter().filter(accepted).find(|one| one.left_ms > CUT_OFF_MS) {
+            let phrase = one.heard.evidence.phrase.map(|id| &corpus.groups[clip.group][usize::from(id.0)]);
+            cut_off.push(format!(
+                "\"{}\" ({}), {:.0} ms before its end, for \"{}\" (probability {:.2})",
+                clip.words,
+                clip.voice,
+                one.left_ms,
+                phrase.map_or("", |phrase| phrase),
+                one.heard.evidence.confidence
+            ));
         }
     }
     Ok(Paused { said: counts.said, right: counts.right, cut_off })
@@ -253,7 +263,7 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
          **Corpus.** Human phrases: {} recordings of one woman's telephone prompts of three to eight words (Debian's \
          asterisk-core-sounds-en-g722, CC-BY-SA-3.0). Chatter: {} recordings, her other prompts and prompts of four more \
          people in French, Spanish, Italian and Russian. Stand-ins: flite's voices slt and awb say {} invented phrases of \
-         procedures and {} near-misses of them. Ten phrases are valid at a time, with all their decoys. Weights and \
+         procedures and {} near-misses of them; her phrases and theirs, broken off after 65 % of the sound, are {} more. Ten phrases are valid at a time, with all their decoys. Weights and \
          thresholds were set on the other half: other prompts, other phrases (the shipped procedure's), other stand-in \
          voices (rms, kal16), other chatter. English human speech is one voice in both halves, for want of another in \
          the registries with whole phrases and transcripts: that is the main limit of these figures.\n\n\
@@ -263,7 +273,8 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
         count(&|kind| *kind == Kind::Human),
         count(&|kind| *kind == Kind::Chatter),
         count(&|kind| *kind == Kind::StandIn) / 2,
-        count(&|kind| matches!(kind, Kind::Near(_))) / 2,
+        count(&|kind| matches!(kind, Kind::Near(change) if *change != Change::Broken)) / 2,
+        count(&|kind| *kind == Kind::Near(Change::Broken)),
     )
     .map_err(failed)?;
     text += "## Aims\n\n";

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 /// A pause decides early only at this confidence.
-const EARLY_CONFIDENCE: f32 = 0.5;
+const EARLY_CONFIDENCE: f32 = 0.7;
 /// Longer utterances are not heard in advance, ms: no phrase takes so long, and the time to think grows with them.
 const LONGEST_AHEAD_MS: u64 = 5_000;
 /// Shorter voice than this is a click or a cough, ms.

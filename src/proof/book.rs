@@ -3,8 +3,8 @@
 //! Owns the comparing: which texts, at what distance, at what risk. Must not judge.
 
 use super::moments::moments;
-use crate::listen::confusions::{Confusions, Costs};
 use super::{risk, LookUp};
+use crate::listen::confusions::{Confusions, Costs};
 use crate::listen::decoys;
 use crate::procedure::{PhraseId, Procedure, Use};
 use serde::Serialize;

@@ -3,9 +3,9 @@
 //! Owns the bars of risk and the wording. Must not know how risks come about (`book`, `risk`).
 
 use super::book::{pairs, ways_to_say, Book, RivalKind, Standing, MAX_WAYS};
-use crate::listen::confusions::names;
 use super::{word_place, wording, Finding, Guess, Level, LookUp, Pair};
 use crate::listen::accept::ENOUGH_UNITS;
+use crate::listen::confusions::names;
 use crate::listen::decoys::WEAK;
 use crate::procedure::{Phrase, PhraseId, Place, Procedure};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
