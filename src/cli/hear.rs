@@ -69,6 +69,7 @@ const WHOLE_FILE: Limits = Limits {
     silence: 0.35,
     begin_ms: 48.0,
     ahead_ms: f32::INFINITY,
+    in_advance: false,
     early_ms: f32::INFINITY,
     again_ms: f32::INFINITY,
     end_ms: f32::INFINITY,

@@ -15,6 +15,7 @@ use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
 use crate::listen::heard::{Heard, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
+use crate::listen::segment::Limits;
 use crate::procedure::{parse, PhraseId, Post, Procedure};
 use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
 use crate::record::read;
@@ -140,7 +141,10 @@ impl Recorded {
         let vocabulary = Vocabulary::new(procedure, engine.as_ref()).map_err(|bad| {
             unknown_words(&bad, engine.as_ref(), &self.folder.join(PROCEDURE).display().to_string(), "")
         })?;
-        let listener = Listener::new(self.opening.posts[post], engine, Arc::new(vocabulary), Bar::default());
+        let limits = Limits { in_advance: false, ..Limits::default() };
+        let vocabulary = Arc::new(vocabulary);
+        let post_of = self.opening.posts[post];
+        let listener = Listener::with_limits(post_of, engine, vocabulary, Bar::default(), limits);
         let mut hearing = Hearing {
             recorded: self,
             listener,

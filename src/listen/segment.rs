@@ -24,6 +24,9 @@ pub struct Limits {
     pub begin_ms: f32,
     /// Silence after which an utterance is heard in advance, ms: the verdict is there when `early_ms` comes.
     pub ahead_ms: f32,
+    /// Whether that is done. Without it the verdicts are the same, and later; for sound that is not live, where nobody
+    /// waits, it saves hearing what goes on after a shorter silence.
+    pub in_advance: bool,
     /// Silence after which an utterance may be decided if what was said is complete, ms; looked at again every
     /// `again_ms` of silence.
     pub early_ms: f32,
@@ -44,6 +47,7 @@ impl Default for Limits {
             silence: 0.35,
             begin_ms: 48.0,
             ahead_ms: 80.0,
+            in_advance: true,
             early_ms: 144.0,
             again_ms: 256.0,
             end_ms: 656.0,
@@ -82,6 +86,12 @@ pub struct Utterance {
 }
 
 impl Utterance {
+    /// Only as much silence at its end as when it was, or would have been, heard in advance.
+    fn as_in_advance(&mut self, ahead_ms: f32) {
+        let frames = (ahead_ms / FRAME_MS).ceil().min(1e6) as usize;
+        self.audio.truncate((self.end - self.from) as usize + frames * FRAME);
+    }
+
     /// What is left of it without the part that may be the tool's own voice; `None` when that is nothing, or all.
     pub fn after_cut(&self) -> Option<Utterance> {
         let cut = self.cut.filter(|cut| (self.from + 1..self.end).contains(cut))?;
@@ -284,10 +294,17 @@ impl Segmenter {
         }
         if running.silent_ms >= running.look_at_ms && running.silent_ms < self.limits.early_ms {
             running.look_at_ms = self.limits.early_ms;
-            found(Found::Soon(running.copy(room)));
+            if self.limits.in_advance {
+                found(Found::Soon(running.copy(room)));
+            }
         } else if running.silent_ms >= running.look_at_ms {
+            let first = running.look_at_ms <= self.limits.early_ms;
             running.look_at_ms = running.silent_ms + self.limits.again_ms;
-            let decided = found(Found::Pause(running.copy(room)));
+            let mut utterance = running.copy(room);
+            if first {
+                utterance.as_in_advance(self.limits.ahead_ms);
+            }
+            let decided = found(Found::Pause(utterance));
             if decided {
                 return None;
             }
@@ -363,6 +380,33 @@ mod tests {
             false
         });
         all
+    }
+
+    /// Half a second of a buzz between silences.
+    fn buzz() -> Vec<i16> {
+        let said = (0..8_000).map(|n| if n % 130 < 20 { 9_000 } else { -1_500 });
+        [vec![0; 16_000], said.collect(), vec![0; 16_000]].concat()
+    }
+
+    #[test]
+    fn a_pause_holds_the_sound_that_was_heard_in_advance_whether_it_was_or_not() {
+        let mut soon = Vec::new();
+        let mut pauses = [Vec::new(), Vec::new()];
+        for (in_advance, pauses) in [true, false].into_iter().zip(&mut pauses) {
+            let mut segmenter = Segmenter::new(Limits { in_advance, ..Limits::default() });
+            segmenter.push(&buzz(), &mut |found| {
+                match found {
+                    Found::Soon(utterance) => soon.push(utterance),
+                    Found::Pause(utterance) => pauses.push(utterance),
+                    Found::Over(_) => {}
+                }
+                false
+            });
+        }
+        assert_eq!(soon.len(), 1);
+        assert_eq!(pauses[0], pauses[1]);
+        assert_eq!(pauses[0][0], soon[0]);
+        assert!(pauses[0][1].audio.len() > soon[0].audio.len());
     }
 
     #[test]
