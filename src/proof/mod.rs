@@ -4,12 +4,14 @@
 //! words up. Must not know engines, files or how findings are shown.
 
 mod book;
+mod calls;
 mod ear;
 pub mod matrix;
 mod moments;
 pub mod phones;
 pub mod risk;
 mod structure;
+mod ways;
 mod wording;
 mod words;
 
@@ -114,6 +116,8 @@ pub fn check(procedure: &Procedure, source: &str, look_up: &LookUp, guess: &Gues
     let lines: Vec<&str> = source.split('\n').collect();
     let book = Book::of(procedure, look_up);
     let mut found = structure::check(procedure, &lines);
+    found.extend(ways::check(procedure, &lines));
+    found.extend(calls::check(procedure, &lines));
     found.extend(words::check(procedure, &lines));
     if english(procedure) {
         found.extend(ear::check(procedure, &lines, &book, look_up, guess));

@@ -7,6 +7,8 @@ use crate::procedure::parse::parse;
 use proptest::prelude::*;
 use std::sync::LazyLock;
 
+mod ways;
+
 static LEXICON: LazyLock<Lexicon> = LazyLock::new(|| dictionary().expect("models/setup.sh fetches CMUdict"));
 
 const HEAD: &str = "[procedure]\nid = \"demo\"\ntitle = \"Demo\"\nversion = \"1\"\nlanguage = \"en\"\n\
@@ -234,7 +236,7 @@ fn missing_cautions_and_hand_rubs_without_time_are_warnings() {
 #[test]
 fn another_language_is_checked_for_structure_only_and_says_so() {
     let source = include_str!("../../procedures/korean-mini.toml");
-    assert_eq!(rules(source), [("not-by-ear", Level::Advice)]);
+    assert_eq!(rules(source), [("not-by-ear", Level::Advice), ("no-contingency", Level::Advice)]);
 }
 
 #[test]
