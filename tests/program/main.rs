@@ -13,5 +13,6 @@ mod lint;
 mod paper;
 mod records;
 mod rehearsals;
+mod scripts;
 mod trials;
 mod usage;
