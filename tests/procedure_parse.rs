@@ -350,11 +350,11 @@ fn a_slot_makes_one_phrase_for_each_way_to_fill_it_and_keeps_its_values() {
 fn steps_of_contingencies_and_exits_stand_after_the_procedures_own() {
     let procedure = parse(EVERYTHING, "all.toml").unwrap_or_else(|errors| panic!("{errors}"));
     let ids: Vec<&str> = procedure.steps.iter().map(|step| step.id.as_str()).collect();
-    assert_eq!(ids, ["gloves", "hose", "new-glove", "walk"]);
+    assert_eq!(ids, ["gloves", "hose", "new-glove", "rub-glove", "walk"]);
     assert_eq!(procedure.main_steps().len(), 2);
-    assert_eq!(procedure.range(Part::Contingency(0)), 2..3);
-    assert_eq!(procedure.range(Part::Contingency(1)), 3..3);
-    assert_eq!(procedure.part_of(3), Part::Exit(0));
+    assert_eq!(procedure.range(Part::Contingency(0)), 2..4);
+    assert_eq!(procedure.range(Part::Contingency(1)), 4..4);
+    assert_eq!(procedure.part_of(4), Part::Exit(0));
     let then: Vec<Then> = procedure.contingencies.iter().map(|one| one.then).collect();
     assert_eq!(then, [Then::Return, Then::Restart { step: 0 }, Then::Exit { exit: 0 }]);
     let hose = &procedure.steps[1];

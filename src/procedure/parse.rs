@@ -1,25 +1,30 @@
 //! Reads a procedure from TOML and checks it.
 //!
 //! Owns the file format; must not know how phrases are heard (which of them sound alike is proofing, not parsing).
-//! `fields` reads shapes, `raw` lists the keys, `check` and `book` say what is good, `error` how a problem reads.
+//! `fields` reads shapes, `raw` lists the keys, `check` and those it hands parts to say what is good, `error` how a problem reads.
 
 mod book;
 mod check;
 mod error;
 mod fields;
 mod pronounce;
+mod questions;
 mod raw;
 mod side;
 mod slots;
+mod steps;
+mod values;
 mod words;
 
 pub use book::{MAX_PHRASE, MAX_PHRASES};
-pub use check::{MAX_ANSWERS, MAX_DECOYS, MAX_QUESTIONS, MAX_STEPS};
+pub use check::MAX_DECOYS;
 pub use error::{place_of, safely_shown, Excerpt, Problem, ProcedureErrors};
 pub use pronounce::ARPABET;
+pub use questions::{MAX_ANSWERS, MAX_QUESTIONS};
 pub use raw::{KEYS, TABLES};
 pub use side::{MAX_CALLS, MAX_CONTINGENCIES, MAX_EXITS};
 pub use slots::MAX_WAYS;
+pub use steps::MAX_STEPS;
 pub use words::{is_steering, name_of, words, WordsError};
 
 use super::Procedure;

@@ -3,7 +3,7 @@
 //! Owns the report. Must not count (`conduct::trials`) or judge.
 
 use super::super::session::{interrupted_flag, is_set};
-use super::super::{say, tell};
+use super::super::{progress, say, tell};
 use super::{RehearseArgs, Voices};
 use crate::conduct::set_up::dictionary;
 use crate::conduct::trials::{self, Count, Plan, Tally};
@@ -12,7 +12,6 @@ use crate::procedure::{parse, PhraseId, Post, Procedure};
 use crate::proof::Book;
 use crate::statistics::{spearman, wilson95};
 use crate::voice::RenderVoice;
-use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 /// Stand-in voices of English trials, taken in turn.
@@ -78,9 +77,7 @@ pub(super) fn run(args: &RehearseArgs, count: usize) -> Result<ExitCode, Failure
     for caution in &procedure.cautions {
         tell(&format!("caution: {caution}"));
     }
-    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} trials, {eta} left")
-        .unwrap_or_else(|_| ProgressStyle::default_bar());
-    let bar = ProgressBar::new(count as u64).with_style(style);
+    let bar = progress::bar(count as u64, "{pos} of {len} trials, {eta} left");
     let tally = trials::run(&plan, &|| bar.inc(1), &|| is_set(&interrupted))?;
     bar.finish_and_clear();
     let report = report(args, &plan, &procedure, &tally)?;
@@ -104,8 +101,8 @@ fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
     };
     Plan {
         procedure: args.session.procedure.clone(),
-        engine: args.session.engine,
-        model: args.session.model.clone(),
+        engine: args.session.engine.name,
+        model: args.session.engine.model.clone(),
         posts: if args.one_microphone { vec![Post::Room] } else { vec![Post::Worker, Post::Observer] },
         seed: args.seed,
         trials,
