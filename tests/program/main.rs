@@ -10,6 +10,7 @@ mod folders;
 mod leaks;
 mod library;
 mod lint;
+mod newcomer;
 mod paper;
 mod records;
 mod rehearsals;
