@@ -29,6 +29,17 @@ pub fn spearman(pairs: &[(f64, f64)]) -> Option<f64> {
     (spread > 0.0).then(|| product(&a, &b) / spread)
 }
 
+/// The 95 % interval of Spearman's rank correlation: Fisher's transformation with the variance (1 + rho²/2) / (n - 3)
+/// (Bonett and Wright 2000, Psychometrika 65). Nothing is known of three pairs or fewer: -1 to 1.
+pub fn spearman95(rho: f64, pairs: usize) -> (f64, f64) {
+    if pairs <= 3 {
+        return (-1.0, 1.0);
+    }
+    let spread = Z95 * ((1.0 + rho * rho / 2.0) / (pairs as f64 - 3.0)).sqrt();
+    // Of a perfect agreement the transformation is infinite, and so are both ends.
+    ((rho.atanh() - spread).tanh(), (rho.atanh() + spread).tanh())
+}
+
 fn ranks(values: &[f64]) -> Vec<f64> {
     let below = |value: &f64| values.iter().filter(|other| *other < value).count() as f64;
     let same = |value: &f64| values.iter().filter(|other| *other == value).count() as f64;
@@ -49,5 +60,16 @@ mod tests {
         assert!((spearman(&tied).unwrap() - 1.5 / 3.0f64.sqrt()).abs() < 1e-12);
         assert_eq!(spearman(&[(1.0, 1.0), (1.0, 2.0)]), None);
         assert_eq!(spearman(&[]), None);
+    }
+
+    #[test]
+    fn the_interval_of_a_rank_correlation_is_that_of_bonett_and_wright() {
+        // By hand: z = 0.6931, spread = 1.96 * sqrt(1.18 / 47) = 0.3106.
+        let (low, high) = spearman95(0.6, 50);
+        assert!((low - 0.365).abs() < 1e-3 && (high - 0.763).abs() < 1e-3, "{low} {high}");
+        let (low, high) = spearman95(0.0, 43);
+        assert!((low + high).abs() < 1e-12 && (high - 0.301).abs() < 1e-3, "{low} {high}");
+        assert_eq!(spearman95(0.5, 3), (-1.0, 1.0));
+        assert_eq!(spearman95(1.0, 20), (1.0, 1.0));
     }
 }

@@ -5,7 +5,7 @@ mod procedure_base;
 use antiphon::failure::{ExitCode, Failure};
 use antiphon::procedure::parse::{
     load, parse, shared_microphone_problems, KEYS, MAX_ANSWERS, MAX_BYTES, MAX_CALLS, MAX_CONTINGENCIES,
-    MAX_DECOYS, MAX_EXITS, MAX_PHRASES, MAX_QUESTIONS, MAX_STEPS, MAX_WAYS,
+    MAX_DECOYS, MAX_EXITS, MAX_PHRASE, MAX_PHRASES, MAX_QUESTIONS, MAX_STEPS, MAX_WAYS,
 };
 use antiphon::procedure::{Call, Part, Place, Role, Rules, Then, Use};
 use procedure_base::{edit, BASE, EVERYTHING};
@@ -327,7 +327,7 @@ fn the_example_of_the_format_page_grows_to_everything() {
     let limits = format!(
         "{MAX_STEPS} steps, {MAX_QUESTIONS} questions with {MAX_ANSWERS} answers each, {MAX_PHRASES} phrases, \
          {MAX_DECOYS} decoys, {MAX_CONTINGENCIES} contingencies with {MAX_CALLS} phrases each, {MAX_EXITS} exits, \
-         {MAX_WAYS} phrases from one with slots, 1000 characters a text, {} MB a file",
+         {MAX_WAYS} phrases from one with slots, 1000 characters a text, {MAX_PHRASE} a phrase, {} MB a file",
         MAX_BYTES / 1_000_000
     );
     let words: Vec<&str> = page.split_whitespace().collect();
@@ -350,11 +350,11 @@ fn a_slot_makes_one_phrase_for_each_way_to_fill_it_and_keeps_its_values() {
 fn steps_of_contingencies_and_exits_stand_after_the_procedures_own() {
     let procedure = parse(EVERYTHING, "all.toml").unwrap_or_else(|errors| panic!("{errors}"));
     let ids: Vec<&str> = procedure.steps.iter().map(|step| step.id.as_str()).collect();
-    assert_eq!(ids, ["gloves", "hose", "new-glove", "walk"]);
+    assert_eq!(ids, ["gloves", "hose", "new-glove", "rub-glove", "walk"]);
     assert_eq!(procedure.main_steps().len(), 2);
-    assert_eq!(procedure.range(Part::Contingency(0)), 2..3);
-    assert_eq!(procedure.range(Part::Contingency(1)), 3..3);
-    assert_eq!(procedure.part_of(3), Part::Exit(0));
+    assert_eq!(procedure.range(Part::Contingency(0)), 2..4);
+    assert_eq!(procedure.range(Part::Contingency(1)), 4..4);
+    assert_eq!(procedure.part_of(4), Part::Exit(0));
     let then: Vec<Then> = procedure.contingencies.iter().map(|one| one.then).collect();
     assert_eq!(then, [Then::Return, Then::Restart { step: 0 }, Then::Exit { exit: 0 }]);
     let hose = &procedure.steps[1];
@@ -365,10 +365,10 @@ fn steps_of_contingencies_and_exits_stand_after_the_procedures_own() {
 }
 
 #[test]
-fn right_to_left_and_combining_letters_are_read_as_they_stand() {
+fn right_to_left_letters_are_read_as_they_stand_and_letters_with_marks_in_one_piece() {
     let source = edit("both wrists covered", "שני פרקי הידיים מכוסים e\u{301}");
     let procedure = parse(&source, "demo.toml").unwrap();
-    assert_eq!(procedure.steps[0].look, "שני פרקי הידיים מכוסים e\u{301}");
+    assert_eq!(procedure.steps[0].look, "שני פרקי הידיים מכוסים \u{e9}");
     let phrase = edit("inner gloves on", "כפפות פנימיות cafe\u{301}");
     let procedure = parse(&phrase, "demo.toml").unwrap();
     assert_eq!(procedure.phrase(procedure.steps[0].read_back[0]).text, "כפפות פנימיות caf\u{e9}");

@@ -19,8 +19,8 @@ fn a_contingency_without_its_step_leads_nowhere() {
     says(
         "then = \"restart\"\nrestart_at = \"gloves\"",
         "then = \"restart\"",
-        "all.toml:92:8: contingency `splash` leads nowhere\n\
-         \x20 92 | then = \"restart\"\n\
+        "all.toml:98:8: contingency `splash` leads nowhere\n\
+         \x20 98 | then = \"restart\"\n\
          \x20    |        ^^^^^^^^^\n\
          \x20 why: then = \"restart\" needs the step that it leads to\n\
          \x20 do:  add a line: restart_at = \"...\" with the id of one of the procedure's steps",
@@ -32,8 +32,8 @@ fn a_contingency_that_restarts_at_an_unknown_step_leads_nowhere() {
     says(
         "restart_at = \"gloves\"",
         "restart_at = \"glove\"",
-        "all.toml:93:14: contingency `splash` leads nowhere: there is no step `glove`\n\
-         \x20 93 | restart_at = \"glove\"\n\
+        "all.toml:99:14: contingency `splash` leads nowhere: there is no step `glove`\n\
+         \x20 99 | restart_at = \"glove\"\n\
          \x20    |              ^^^^^^^\n\
          \x20 why: restart_at names one of the procedure's own steps\n\
          \x20 do:  did you mean `gloves`?",
@@ -45,8 +45,8 @@ fn a_contingency_restarts_at_a_step_of_the_procedure_only() {
     says(
         "restart_at = \"gloves\"",
         "restart_at = \"walk\"",
-        "all.toml:93:14: contingency `splash` leads nowhere: there is no step `walk`\n\
-         \x20 93 | restart_at = \"walk\"\n\
+        "all.toml:99:14: contingency `splash` leads nowhere: there is no step `walk`\n\
+         \x20 99 | restart_at = \"walk\"\n\
          \x20    |              ^^^^^^\n\
          \x20 why: restart_at names one of the procedure's own steps\n\
          \x20 do:  the steps are: gloves, hose",
@@ -58,8 +58,8 @@ fn a_contingency_that_takes_an_unknown_exit_leads_nowhere() {
     says(
         "then = \"exit\"\nexit = \"out\"",
         "then = \"exit\"\nexit = \"way\"",
-        "all.toml:100:8: contingency `no-air` leads nowhere: there is no exit `way`\n\
-         \x20 100 | exit = \"way\"\n\
+        "all.toml:106:8: contingency `no-air` leads nowhere: there is no exit `way`\n\
+         \x20 106 | exit = \"way\"\n\
          \x20     |        ^^^^^\n\
          \x20 why: exit names one of the procedure's own exits\n\
          \x20 do:  the exits are: out",
@@ -71,9 +71,9 @@ fn a_contingency_without_its_exit_leads_nowhere() {
     says(
         "then = \"exit\"\nexit = \"out\"",
         "then = \"exit\"",
-        "all.toml:99:8: contingency `no-air` leads nowhere\n\
-         \x20 99 | then = \"exit\"\n\
-         \x20    |        ^^^^^^\n\
+        "all.toml:105:8: contingency `no-air` leads nowhere\n\
+         \x20 105 | then = \"exit\"\n\
+         \x20     |        ^^^^^^\n\
          \x20 why: then = \"exit\" needs the exit that it leads to\n\
          \x20 do:  add a line: exit = \"...\" with the id of one of the procedure's exits",
     );
@@ -123,9 +123,9 @@ fn a_contingency_that_returns_at_once_is_refused() {
     says(
         "then = \"exit\"\nexit = \"out\"",
         "then = \"return\"",
-        "all.toml:95:1: contingency `no-air` has no steps\n\
-         \x20 95 | [[contingency]]\n\
-         \x20    | ^^^^^^^^^^^^^^^\n\
+        "all.toml:101:1: contingency `no-air` has no steps\n\
+         \x20 101 | [[contingency]]\n\
+         \x20     | ^^^^^^^^^^^^^^^\n\
          \x20 why: it would return at once, and nothing would be done\n\
          \x20 do:  write at least one [[contingency.step]]",
     );
@@ -136,8 +136,8 @@ fn two_contingencies_with_one_id_are_refused() {
     says(
         "id = \"splash\"",
         "id = \"tear\"",
-        "all.toml:89:6: the contingency id `tear` is used twice\n\
-         \x20 89 | id = \"tear\"\n\
+        "all.toml:95:6: the contingency id `tear` is used twice\n\
+         \x20 95 | id = \"tear\"\n\
          \x20    |      ^^^^^^\n\
          \x20 why: line 76 has it already\n\
          \x20 do:  give one of the two another id",
@@ -163,7 +163,7 @@ fn the_call_of_a_contingency_may_not_be_a_read_back() {
         "\"my glove is torn\"",
         "\"hose is connected\"",
         "all.toml:78:9: the phrase \"hose is connected\" is used twice\n\
-         \x20 78 | call = [\"hose is connected\"]\n\
+         \x20 78 | call = [\"hose is connected\", \"glove is torn\"]\n\
          \x20    |         ^^^^^^^^^^^^^^^^^^^\n\
          \x20 why: it is also the read-back of step `hose` (line 72); what is heard must mean one thing\n\
          \x20 do:  choose words that sound different for one of the two",
@@ -173,7 +173,7 @@ fn the_call_of_a_contingency_may_not_be_a_read_back() {
 #[test]
 fn a_contingency_with_four_calls_is_refused() {
     says(
-        "[\"my glove is torn\"]",
+        "[\"my glove is torn\", \"glove is torn\"]",
         "[\"my glove is torn\", \"one more tear\", \"yet another tear\", \"a fourth tear\"]",
         "all.toml:78:66: there are 4 phrases that call one contingency; at most 3 are allowed\n\
          \x20 78 | = [\"my glove is torn\", \"one more tear\", \"yet another tear\", \"a fourth tear\"]\n\
@@ -186,10 +186,10 @@ fn a_contingency_with_four_calls_is_refused() {
 #[test]
 fn an_unknown_key_of_a_contingency_suggests_the_nearest() {
     says(
-        "opening = \"A glove is torn.\"",
-        "openning = \"A glove is torn.\"",
+        "opening = \"A glove is torn. Step back.\"",
+        "openning = \"A glove is torn. Step back.\"",
         "all.toml:79:1: [[contingency]] has no key `openning`\n\
-         \x20 79 | openning = \"A glove is torn.\"\n\
+         \x20 79 | openning = \"A glove is torn. Step back.\"\n\
          \x20    | ^^^^^^^^\n\
          \x20 why: a key that is not read would be lost silently\n\
          \x20 do:  did you mean `opening`?",
@@ -199,10 +199,10 @@ fn an_unknown_key_of_a_contingency_suggests_the_nearest() {
 #[test]
 fn an_exit_without_steps_is_refused() {
     says(
-        "[[exit.step]]\nid = \"walk\"\ninstruction = \"Walk out.\"\nlook = \"nothing is touched\"\nread_back = \"standing at the door\"\nconfirm = \"nobody near you\"\n",
+        "[[exit.step]]\nid = \"walk\"\ninstruction = \"Walk to the door.\"\nlook = \"the worker walks without touching anything\"\nread_back = \"standing at the door\"\nconfirm = \"door closed behind you\"\n",
         "",
-        "all.toml:102:1: exit `out` has no steps\n\
-         \x20 102 | [[exit]]\n\
+        "all.toml:108:1: exit `out` has no steps\n\
+         \x20 108 | [[exit]]\n\
          \x20     | ^^^^^^^^\n\
          \x20 why: there would be no way out in it\n\
          \x20 do:  write at least one [[exit.step]]",
@@ -357,7 +357,7 @@ fn a_slot_in_a_call_is_refused() {
         "\"my glove is torn\"",
         "\"my {size} glove is torn\"",
         "all.toml:78:9: a slot can't stand here\n\
-         \x20 78 | call = [\"my {size} glove is torn\"]\n\
+         \x20 78 | call = [\"my {size} glove is torn\", \"glove is tor\n\
          \x20    |         ^^^^^^^^^^^^^^^^^^^^^^^^^\n\
          \x20 why: slots are for read_back and confirm\n\
          \x20 do:  write the words to be said",
@@ -456,7 +456,7 @@ fn a_right_to_left_mark_in_a_call_is_refused() {
         "\"my glove is torn\"",
         "\"my glove \u{202e}is torn\"",
         "all.toml:78:9: the phrase has a control character: U+202E\n\
-         \x20 78 | call = [\"my glove \u{fffd}is torn\"]\n\
+         \x20 78 | call = [\"my glove \u{fffd}is torn\", \"glove is torn\"]\n\
          \x20    |         ^^^^^^^^^^^^^^^^^^^\n\
          \x20 why: it is invisible and can change how screens show the text\n\
          \x20 do:  delete it",
@@ -469,7 +469,7 @@ fn a_combining_letter_alone_is_no_phrase() {
         "\"my glove is torn\"",
         "\"\u{301} \u{301}\"",
         "all.toml:78:9: the phrase is empty\n\
-         \x20 78 | call = [\"\u{301} \u{301}\"]\n\
+         \x20 78 | call = [\"\u{301} \u{301}\", \"glove is torn\"]\n\
          \x20    |         ^^^\n\
          \x20 why: a phrase is what a person says aloud; it needs words\n\
          \x20 do:  write the words to be said",

@@ -1,8 +1,9 @@
 //! `hear`: one utterance a file against a list of phrases, a JSON line each.
 
-use super::{say, tell};
+use super::engine::EngineArgs;
+use super::{progress, say, tell};
 use crate::audio::{wav, RATE};
-use crate::conduct::set_up::{engines, unknown_words, EngineName};
+use crate::conduct::set_up::{engines, unknown_words};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
 use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
@@ -10,7 +11,7 @@ use crate::listen::listener::{Listener, Vocabulary};
 use crate::listen::segment::Limits;
 use crate::procedure::parse::{words, Problem, ProcedureErrors};
 use crate::procedure::{Place, Post};
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -30,12 +31,8 @@ pub struct HearArgs {
     /// WAV files, one utterance each; FILE#N takes channel N
     #[arg(required = true, value_name = "WAV")]
     files: Vec<String>,
-    /// What listens
-    #[arg(long, value_enum, default_value = "phones")]
-    engine: EngineName,
-    /// Folder of a Vosk model (with --engine vosk)
-    #[arg(long, value_name = "DIR")]
-    model: Option<PathBuf>,
+    #[command(flatten)]
+    engine: EngineArgs,
     /// JSON lines, which is what it always prints
     #[arg(long)]
     json: bool,
@@ -63,6 +60,9 @@ struct Line<'a> {
     why: Option<String>,
 }
 
+/// Fewer files need no bar.
+const FEW: usize = 20;
+
 /// A whole file is one utterance, however long it pauses: up to a minute.
 const WHOLE_FILE: Limits = Limits {
     voice: 0.5,
@@ -83,14 +83,17 @@ pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
         Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the phrase list")).why(error)
     })?;
     let (phrases, given) = phrase_list(&source, &name)?;
-    let engine = engines(args.engine, args.model.as_deref(), 1)?.remove(0);
+    let engine = engines(args.engine.name, args.engine.model.as_deref(), 1)?.remove(0);
     let vocabulary = Vocabulary::of(phrases, Vec::new(), given, engine.as_ref())
         .map_err(|bad| unknown_words(&bad, engine.as_ref(), &name, &source))?;
     let vocabulary = Arc::new(vocabulary);
     let mut listener =
         Listener::with_limits(Post::Room, engine, Arc::clone(&vocabulary), Bar::default(), WHOLE_FILE);
     listener.set_counts(&vocabulary.ids())?;
-    let progress = progress(args.files.len());
+    let progress = match args.files.len() {
+        ..FEW => ProgressBar::hidden(),
+        files => progress::bar(files as u64, "{pos}/{len} {eta}"),
+    };
     let mut code = ExitCode::Done;
     for file in &args.files {
         let line = match hear_file(file, &mut listener, &vocabulary) {
@@ -108,15 +111,6 @@ pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
     }
     progress.finish_and_clear();
     Ok(code)
-}
-
-fn progress(files: usize) -> ProgressBar {
-    if files < 20 {
-        return ProgressBar::hidden();
-    }
-    let style = ProgressStyle::with_template("{bar:40} {pos}/{len} {eta}")
-        .unwrap_or_else(|_| ProgressStyle::default_bar());
-    ProgressBar::new(files as u64).with_style(style)
 }
 
 fn hear_file<'a>(

@@ -7,6 +7,7 @@ mod show;
 use super::{say, tell};
 use crate::conduct::set_up::dictionary;
 use crate::failure::{ExitCode, Failure};
+use crate::listen::engine::phones::Lexicon;
 use crate::procedure::parse::{self, ProcedureErrors};
 use crate::procedure::{PhraseId, Procedure};
 use crate::proof::{self, matrix, Book, Finding, Level, RivalKind};
@@ -104,29 +105,33 @@ pub fn run(args: LintArgs) -> Result<ExitCode, Failure> {
         return Err(Failure::new(ExitCode::Usage, "--matrix draws one procedure").fix("name one file"));
     }
     let lexicon = dictionary()?;
-    let mut files = Vec::new();
-    for path in &args.procedures {
-        let name = path.display().to_string();
-        match parse::load(path) {
-            Ok((procedure, source)) => {
-                let look_up =
-                    |word: &str| lexicon.look_up(word, &procedure.pronunciations).unwrap_or_default();
-                let (findings, book) = proof::check(&procedure, &source, &look_up, &guess);
-                if let Some(file) = &args.matrix {
-                    draw(file, &procedure, &book)?;
-                }
-                let phrases = phrases(&procedure, &book, args.decoys);
-                files.push(File { file: name, findings, phrases, source, more: 0 });
-            }
-            Err(errors) => files.push(unreadable(path, name, errors)),
-        }
-    }
+    let proofed = args.procedures.iter().map(|path| proofed(path, &lexicon, &args));
+    let files = proofed.collect::<Result<Vec<File>, Failure>>()?;
     report(&args, &files)?;
     let found = || files.iter().flat_map(|file| &file.findings);
     Ok(match found().any(|finding| args.fail_on.fails(finding.level)) {
         true => ExitCode::BadProcedure,
         false => ExitCode::Done,
     })
+}
+
+fn proofed(path: &Path, lexicon: &Lexicon, args: &LintArgs) -> Result<File, Failure> {
+    let name = path.display().to_string();
+    let source = match parse::read(path) {
+        Ok(source) => source,
+        Err(errors) => return Ok(unreadable(name, String::new(), errors)),
+    };
+    let procedure = match parse::parse(&source, &name) {
+        Ok(procedure) => procedure,
+        Err(errors) => return Ok(unreadable(name, source, errors)),
+    };
+    let look_up = |word: &str| lexicon.look_up(word, &procedure.pronunciations).unwrap_or_default();
+    let (findings, book) = proof::check(&procedure, &source, &look_up, &guess);
+    if let Some(file) = &args.matrix {
+        draw(file, &procedure, &book)?;
+    }
+    let phrases = phrases(&procedure, &book, args.decoys);
+    Ok(File { file: name, findings, phrases, source, more: 0 })
 }
 
 /// As `antiphon lint FILE`.
@@ -145,7 +150,7 @@ fn guess(word: &str) -> Option<Vec<u8>> {
 }
 
 /// A file that can't be run at all: each problem is an error.
-fn unreadable(path: &Path, name: String, errors: ProcedureErrors) -> File {
+fn unreadable(name: String, source: String, errors: ProcedureErrors) -> File {
     let findings = errors.problems.iter().map(|problem| Finding {
         level: Level::Error,
         rule: "format",
@@ -156,9 +161,6 @@ fn unreadable(path: &Path, name: String, errors: ProcedureErrors) -> File {
         also: None,
         pair: None,
     });
-    // Only to show the lines: what can't be read as text has no line to show.
-    let source = std::fs::read(path).ok().filter(|bytes| bytes.len() as u64 <= parse::MAX_BYTES);
-    let source = source.map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default();
     File { file: name, findings: findings.collect(), phrases: vec![], source, more: errors.more }
 }
 

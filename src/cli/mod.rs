@@ -5,6 +5,7 @@
 mod completions;
 mod debrief;
 pub mod devices;
+mod engine;
 mod hear;
 mod keeping;
 mod lint;
@@ -12,6 +13,7 @@ mod new;
 mod play;
 mod posts;
 mod print;
+mod progress;
 mod rehearse;
 mod relisten;
 mod run;

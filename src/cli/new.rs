@@ -67,9 +67,9 @@ pub fn run(args: NewArgs) -> Result<ExitCode, Failure> {
     write_new(&args.file, &text)?;
     tell(&format!("written: {}", args.file.display()));
     let clean = lint::run_plain(&args.file)?;
-    if clean == ExitCode::Done {
-        tell(&format!("next: antiphon rehearse {}", args.file.display()));
-    }
+    let next =
+        if clean == ExitCode::Done { "next:" } else { "next: change what is above, antiphon lint it, then:" };
+    tell(&format!("{next} antiphon rehearse {}", args.file.display()));
     Ok(ExitCode::Done)
 }
 
@@ -86,53 +86,100 @@ fn ask(args: &NewArgs) -> Result<Draft, Failure> {
         return Err(Failure::new(ExitCode::Usage, "there is no terminal to ask in")
             .fix("give --title \"...\" and --yes, or --step for each step; see antiphon new --help"));
     }
-    let failed =
-        |error: dialoguer::Error| Failure::new(ExitCode::Usage, format!("the questions ended: {error}"));
-    let text = |prompt: &str, default: Option<String>, may_be_empty: bool| -> Result<String, Failure> {
-        let mut input = Input::<String>::new().with_prompt(prompt).allow_empty(may_be_empty);
-        if let Some(default) = default {
-            input = input.default(default);
-        }
-        input.interact_text().map_err(failed)
-    };
-    // Asked again at once: after the last question a phrase that can't be heard would cost all the answers.
-    let phrase = |prompt: &str| -> Result<String, Failure> {
-        let heard = |text: &String| match parse::words(text) {
-            Ok(words) if words.contains(' ') => Ok(()),
-            Ok(_) => Err("one word turns up too easily in chatter; write at least two".to_string()),
-            Err(error) => Err(error.to_string()),
-        };
-        Input::<String>::new().with_prompt(prompt).validate_with(heard).interact_text().map_err(failed)
-    };
-    let title = match &args.title {
+    let mut draft = Draft { id: id_of(""), title: "x".into(), unit: None, steps: args.step.clone() };
+    draft.title = match &args.title {
         Some(title) => title.clone(),
-        None => text("What is it called? (for example: Gown and gloves)", None, false)?,
+        None => answer("What is it called? (for example: Gown and gloves)", None, &|title| Draft {
+            title: title.into(),
+            ..draft.clone()
+        })?,
     };
-    let id = match &args.id {
+    draft.id = match &args.id {
         Some(id) => id.clone(),
-        None => text("Short name for files", Some(id_of(&title)), false)?,
+        None => answer("Short name for files", Some(id_of(&draft.title)), &|id| Draft {
+            id: id.into(),
+            ..draft.clone()
+        })?,
     };
-    let unit = match &args.unit {
-        Some(unit) => unit.clone(),
-        None => text("Where is it done? (may stay empty)", None, true)?,
+    draft.unit = match &args.unit {
+        Some(unit) => Some(unit.clone()).filter(|unit| !unit.trim().is_empty()),
+        None => answer_or_none("Where is it done? (may stay empty)", &|unit| Draft {
+            unit: Some(unit.into()),
+            ..draft.clone()
+        })?,
     };
-    let mut steps = args.step.clone();
     tell("Now the steps. Phrases are three to five words that say what is true. Empty ends; none at all gives two examples.");
     loop {
-        let number = steps.len() + 1;
-        let instruction = text(&format!("Step {number}: what is the worker told?"), None, true)?;
-        if instruction.trim().is_empty() {
-            break;
-        }
-        steps.push(DraftStep {
-            instruction,
-            read_back: phrase("  the worker then says (for example: inner gloves are on)")?,
-            look: text("  where does the observer look?", None, false)?,
-            confirm: phrase("  the observer then says (for example: i see wrists protected)")?,
-        });
+        let number = draft.steps.len() + 1;
+        let with = |step: DraftStep| Draft {
+            steps: draft.steps.iter().cloned().chain([step]).collect(),
+            ..draft.clone()
+        };
+        let told = answer_or_none(&format!("Step {number}: what is the worker told?"), &|instruction| {
+            with(DraftStep { instruction: instruction.into(), ..unfinished() })
+        })?;
+        let Some(instruction) = told else { return Ok(draft) };
+        let mut step = DraftStep { instruction, ..unfinished() };
+        step.read_back =
+            answer("  the worker then says (for example: inner gloves are on)", None, &|words| {
+                with(DraftStep { read_back: words.into(), ..step.clone() })
+            })?;
+        step.look = answer("  where does the observer look?", None, &|look| {
+            with(DraftStep { look: look.into(), ..step.clone() })
+        })?;
+        step.confirm =
+            answer("  the observer then says (for example: i see wrists protected)", None, &|words| {
+                with(DraftStep { confirm: words.into(), ..step.clone() })
+            })?;
+        draft.steps.push(step);
     }
-    let unit = Some(unit).filter(|unit| !unit.trim().is_empty());
-    Ok(Draft { id, title, unit, steps })
+}
+
+/// What is not asked yet; a person's own words are compared with these too, so they are none that people say.
+fn unfinished() -> DraftStep {
+    DraftStep {
+        instruction: String::new(),
+        read_back: "unfinished words of the worker".into(),
+        look: "unfinished".into(),
+        confirm: "unfinished words of the observer".into(),
+    }
+}
+
+/// One answer; asked again at once when the file could not be read with it, since at the end that would cost all the
+/// answers. `with` is what there is to write by then.
+fn answer(prompt: &str, default: Option<String>, with: &dyn Fn(&str) -> Draft) -> Result<String, Failure> {
+    let mut input = Input::<String>::new().with_prompt(prompt);
+    if let Some(default) = default {
+        input = input.default(default);
+    }
+    let fits = |text: &String| refused(&with(text)).map_or(Ok(()), Err);
+    input.validate_with(fits).interact_text().map_err(broken_off)
+}
+
+/// The same where nothing is an answer too.
+fn answer_or_none(prompt: &str, with: &dyn Fn(&str) -> Draft) -> Result<Option<String>, Failure> {
+    let fits = |text: &String| match text.trim() {
+        "" => Ok(()),
+        text => refused(&with(text)).map_or(Ok(()), Err),
+    };
+    let input = Input::<String>::new().with_prompt(prompt).allow_empty(true).validate_with(fits);
+    let text = input.interact_text().map_err(broken_off)?;
+    Ok(Some(text).filter(|text| !text.trim().is_empty()))
+}
+
+fn broken_off(error: dialoguer::Error) -> Failure {
+    Failure::new(ExitCode::Usage, format!("the questions ended: {error}"))
+}
+
+/// What is wrong with a draft, in one line.
+fn refused(draft: &Draft) -> Option<String> {
+    let text = match draft.text() {
+        Ok(text) => text,
+        Err(error) => return Some(error.to_string()),
+    };
+    let errors = parse::parse(&text, "").err()?;
+    let first = errors.problems.into_iter().next()?;
+    Some([Some(first.what), first.why].into_iter().flatten().collect::<Vec<_>>().join(": "))
 }
 
 fn there_already(file: &Path) -> Failure {

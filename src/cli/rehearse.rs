@@ -8,7 +8,7 @@ use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
 use crate::audio::{level, PER_MS, RATE};
 use crate::conduct::actors::{Actors, Script};
-use crate::conduct::set_up::{ready, Ready};
+use crate::conduct::set_up::Ready;
 use crate::conduct::simulation::{Aloud, Cast, Simulation};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::parse::ProcedureErrors;
@@ -111,8 +111,7 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
         return trials::run(&args, trials as usize);
     }
     let posts: &[Post] = if args.one_microphone { &[Post::Room] } else { &[Post::Worker, Post::Observer] };
-    let mut ready =
-        ready(&args.session.procedure, posts, args.session.engine, args.session.model.as_deref())?;
+    let mut ready = args.session.engine.ready(&args.session.procedure, posts)?;
     let script = script(&args, &ready)?;
     let voices = Voices::chosen(&args, &ready.procedure.language);
     let mut tool = Renderer::new(voices.tool.clone())?;

@@ -1,12 +1,12 @@
 //! `relisten`: recorded sessions through today's listening, verdicts side by side.
 
 use super::session::{interrupted_flag, is_set};
-use super::{say, tell};
+use super::{progress, say, tell};
 use crate::conduct::relisten::{Pair, Recorded, Taken};
 use crate::conduct::set_up::EngineName;
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::parse;
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::ProgressBar;
 use serde::Serialize;
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -96,7 +96,7 @@ fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Fa
         .flat_map(|(n, one)| (0..one.posts().len()).map(move |post| (n, post)))
         .collect();
     let seconds: f64 = tasks.iter().map(|(n, _)| recorded[*n].seconds()).sum();
-    let bar = progress(seconds);
+    let bar = bar(seconds);
     let interrupted = interrupted_flag()?;
     let next = AtomicUsize::new(0);
     let (out, results) = crossbeam_channel::unbounded();
@@ -133,13 +133,11 @@ fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Fa
     Ok(tracks)
 }
 
-fn progress(seconds: f64) -> ProgressBar {
+fn bar(seconds: f64) -> ProgressBar {
     if !std::io::stderr().is_terminal() {
         return ProgressBar::hidden();
     }
-    let style = ProgressStyle::with_template("{bar:40} {percent} %, {pos} of {len} s of sound, {eta} to go");
-    let bar = ProgressBar::new(seconds as u64);
-    style.map_or(bar.clone(), |style| bar.with_style(style))
+    progress::bar(seconds as u64, "{percent} %, {pos} of {len} s of sound, {eta} to go")
 }
 
 fn show(args: &RelistenArgs, outcome: &Outcome) -> Result<(), Failure> {

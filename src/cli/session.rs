@@ -1,8 +1,9 @@
 //! What `run` and `rehearse` have in common: options, the record's folder, the screen, the closing words.
 
+use super::engine::EngineArgs;
 use super::{say, tell};
 use crate::conduct::keeper::{Keeper, Opening, WallClock};
-use crate::conduct::set_up::{EngineName, Ready};
+use crate::conduct::set_up::Ready;
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
 use crate::record::summary::{Outcome, StepAccount};
@@ -21,12 +22,8 @@ use std::sync::Arc;
 pub struct SessionArgs {
     /// The procedure's file
     pub procedure: PathBuf,
-    /// What listens
-    #[arg(long, value_enum, default_value = "phones")]
-    pub engine: EngineName,
-    /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
-    #[arg(long, value_name = "DIR")]
-    pub model: Option<PathBuf>,
+    #[command(flatten)]
+    pub engine: EngineArgs,
     /// Where session folders go (default: $XDG_DATA_HOME/antiphon/sessions)
     #[arg(long, value_name = "DIR")]
     pub sessions: Option<PathBuf>,

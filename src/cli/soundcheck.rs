@@ -2,9 +2,10 @@
 //!
 //! Owns the lines on the screen and the JSON around the report. Must not judge: `soundcheck` does.
 
+use super::engine::EngineArgs;
 use super::posts::{self, SoundArgs};
 use super::session::{interrupted_flag, is_set};
-use crate::conduct::set_up::{ready, EngineName, Ready};
+use crate::conduct::set_up::Ready;
 use crate::conduct::soundcheck as driver;
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
@@ -31,12 +32,8 @@ pub struct SoundcheckArgs {
     procedure: PathBuf,
     #[command(flatten)]
     sound: SoundArgs,
-    /// What listens
-    #[arg(long, value_enum, default_value = "phones")]
-    engine: EngineName,
-    /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
-    #[arg(long, value_name = "DIR")]
-    model: Option<PathBuf>,
+    #[command(flatten)]
+    engine: EngineArgs,
     /// The report as one JSON object on stdout; what happens goes to stderr
     #[arg(long)]
     json: bool,
@@ -95,7 +92,7 @@ pub fn run(args: SoundcheckArgs) -> Result<ExitCode, Failure> {
 }
 
 fn prepare(args: &SoundcheckArgs, posts: Vec<Post>) -> Result<Ready, Failure> {
-    ready(&args.procedure, &posts, args.engine, args.model.as_deref())
+    args.engine.ready(&args.procedure, &posts)
 }
 
 fn new_check(ready: &Ready, recorded: bool) -> Check {

@@ -211,10 +211,85 @@ impl Live<'_> {
         for action in self.check.step(at_ms * PER_MS, what) {
             (self.tell)(at_ms, &action);
             match action {
-                Action::Say { utterance, text } => self.mouth.voice.speak(utterance, &text),
+                Action::Say { utterance, text } => {
+                    self.mouth.voice.speak(utterance, &self.check.spoken(&text));
+                }
                 Action::Show(_) => {}
                 Action::Over => self.over = true,
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::procedure::parse::parse;
+    use crate::voice::LiveVoice;
+
+    /// A voice that only keeps what it was to say.
+    struct Kept(Sender<(u64, String)>);
+
+    impl LiveVoice for Kept {
+        fn speak(&self, utterance: u64, text: &str) {
+            self.0.send((utterance, text.to_string())).expect("the test holds the other end");
+        }
+        fn hush(&self) {}
+        fn describe(&self) -> String {
+            "kept".into()
+        }
+    }
+
+    const PROCEDURE: &str = "[procedure]\nid = \"demo\"\ntitle = \"Demo\"\nversion = \"1\"\nlanguage = \"en\"\n\
+        cautions = [\"Training aid.\"]\nclosing = \"The end.\"\n[say]\nhood = \"big white hood\"\nSay = \"Tell me\"\n\
+        [[step]]\nid = \"hood\"\ninstruction = \"Put it on.\"\nlook = \"so\"\nread_back = \"hood reaches my shoulders\"\n\
+        confirm = \"hood covers ears and neck\"\n";
+
+    #[test]
+    fn what_the_check_says_and_asks_for_is_spoken_as_the_procedure_has_it_and_shown_as_written() {
+        let procedure = parse(PROCEDURE, "demo.toml").unwrap();
+        let (out, said) = crossbeam_channel::unbounded();
+        let mouth = Mouth {
+            voice: Box::new(Kept(out)),
+            events: crossbeam_channel::never(),
+            played: crossbeam_channel::never(),
+            second: None,
+        };
+        let mut shown = Vec::new();
+        let mut tell = |_: u64, action: &Action| shown.push(action.clone());
+        let mut live = Live {
+            check: Check::new(&procedure, &[Post::Worker, Post::Observer], false),
+            mouth,
+            posts: vec![],
+            news: crossbeam_channel::never(),
+            began: Instant::now(),
+            tell: &mut tell,
+            over: false,
+        };
+        live.event(What::Begin);
+        let mut spoken = Vec::new();
+        // The opening, the prompt that is listened to, and the first phrase; ten seconds of a quiet room after each.
+        for second in [0, 10, 20] {
+            let (utterance, text) = said.try_recv().expect("the check has something to say");
+            spoken.push(text);
+            live.voice(VoiceEvent::Began { utterance });
+            live.voice(VoiceEvent::Ended { utterance });
+            for post in [Post::Worker, Post::Observer] {
+                let samples = (0..10 * RATE).map(|n| (n % 7) as i16).collect();
+                live.event(What::Sound { post, at: second * u64::from(RATE), samples, speaking: false });
+            }
+        }
+        let written: Vec<&str> = shown
+            .iter()
+            .filter_map(|action| match action {
+                Action::Say { text, .. } => Some(text.as_str()),
+                _ => None,
+            })
+            .collect();
+        assert!(written[2].contains("hood reaches my shoulders"), "{written:?}");
+        assert!(spoken[2].contains("big white hood reaches my shoulders"), "{spoken:?}");
+        let as_spoken: Vec<String> = written[..3].iter().map(|text| procedure.spoken(text)).collect();
+        assert_eq!(spoken, as_spoken);
+        assert_ne!(spoken[2], written[2]);
     }
 }

@@ -6,7 +6,7 @@
 use super::model::Became;
 use crate::listen::heard::{Doubt, Evidence, Heard, Ignored, Verdict};
 use crate::procedure::{PhraseId, Procedure};
-use crate::screen::view;
+use crate::screen::words;
 use crate::session::Note;
 use serde_json::Value;
 
@@ -123,7 +123,7 @@ pub fn evidence(heard: &Heard) -> Vec<String> {
 pub fn note(procedure: Option<&Procedure>, body: &Value) -> Option<String> {
     if let Some(procedure) = procedure.filter(|procedure| fits(procedure, body)) {
         if let Ok(note) = serde_json::from_value::<Note>(body.clone()) {
-            return view::note_words(procedure, &note);
+            return words::note_words(procedure, &note);
         }
     }
     let name = body.get("note").and_then(Value::as_str).unwrap_or("note");

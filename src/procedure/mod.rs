@@ -7,6 +7,9 @@ pub mod draft;
 pub mod parse;
 pub mod schema;
 mod spoken;
+mod within;
+
+pub use within::SpokenWords;
 
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;

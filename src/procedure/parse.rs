@@ -1,26 +1,31 @@
 //! Reads a procedure from TOML and checks it.
 //!
 //! Owns the file format; must not know how phrases are heard (which of them sound alike is proofing, not parsing).
-//! `fields` reads shapes, `raw` lists the keys, `check` and `book` say what is good, `error` how a problem reads.
+//! `fields` reads shapes, `raw` lists the keys, `check` and those it hands parts to say what is good, `error` how a problem reads.
 
 mod book;
 mod check;
 mod error;
 mod fields;
 mod pronounce;
+mod questions;
 mod raw;
 mod side;
 mod slots;
+mod steps;
+mod values;
 mod words;
 
-pub use book::MAX_PHRASES;
-pub use check::{MAX_ANSWERS, MAX_DECOYS, MAX_QUESTIONS, MAX_STEPS};
+pub use book::{MAX_PHRASE, MAX_PHRASES};
+pub use check::MAX_DECOYS;
 pub use error::{place_of, safely_shown, Excerpt, Problem, ProcedureErrors};
 pub use pronounce::ARPABET;
+pub use questions::{MAX_ANSWERS, MAX_QUESTIONS};
 pub use raw::{KEYS, TABLES};
 pub use side::{MAX_CALLS, MAX_CONTINGENCIES, MAX_EXITS};
 pub use slots::MAX_WAYS;
-pub use words::{words, WordsError};
+pub use steps::MAX_STEPS;
+pub use words::{is_steering, name_of, words, WordsError};
 
 use super::Procedure;
 use error::Sink;
@@ -61,15 +66,19 @@ pub fn parse(source: &str, name: &str) -> Result<Procedure, ProcedureErrors> {
 /// # Errors
 /// When the file can't be read, is larger than [`MAX_BYTES`] or not UTF-8, and as [`parse`].
 pub fn load(path: &Path) -> Result<(Procedure, String), ProcedureErrors> {
-    let name = path.display().to_string();
-    let source = read_source(path, &name)?;
-    let procedure = parse(&source, &name)?;
+    let source = read(path)?;
+    let procedure = parse(&source, &path.display().to_string())?;
     Ok((procedure, source))
 }
 
-fn read_source(path: &Path, name: &str) -> Result<String, ProcedureErrors> {
+/// The text of a procedure file, not yet looked at.
+///
+/// # Errors
+/// When the file can't be read, is larger than [`MAX_BYTES`] or not UTF-8.
+pub fn read(path: &Path) -> Result<String, ProcedureErrors> {
+    let name = path.display().to_string();
     let problem = |what: String, why: String, fix: &str| {
-        ProcedureErrors::from(Problem::of_file(name, what).why(why).fix(fix))
+        ProcedureErrors::from(Problem::of_file(&name, what).why(why).fix(fix))
     };
     let cannot = |error: std::io::Error| {
         let fix = match error.kind() {

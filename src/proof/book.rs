@@ -180,6 +180,13 @@ impl Book {
         let rivals = self.rivals[usize::from(id.0)].iter();
         1.0 - rivals.map(|rival| 1.0 - rival.risk).product::<f64>()
     }
+
+    /// That some other phrase valid at the same moment is accepted when this one was said.
+    pub fn risk_of_being_taken(&self, id: PhraseId) -> f64 {
+        let wanted = RivalKind::Phrase { id, standing: Standing::Together };
+        let said = self.rivals.iter().flatten().filter(|rival| rival.kind == wanted);
+        1.0 - said.map(|rival| 1.0 - rival.risk).product::<f64>()
+    }
 }
 
 /// Of each phrase, the others that may be said at a moment of its own.

@@ -7,6 +7,7 @@ use super::{word_place, wording, Finding, Guess, Level, LookUp, Pair};
 use crate::listen::accept::ENOUGH_UNITS;
 use crate::listen::confusions::names;
 use crate::listen::decoys::WEAK;
+use crate::procedure::parse::name_of;
 use crate::procedure::{Phrase, PhraseId, Place, Procedure};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -70,7 +71,10 @@ fn unknown(procedure: &Procedure, lines: &[&str], look_up: &LookUp, guess: &Gues
             None => format!("under [pronounce] write {word} = \"...\", its sounds in ARPAbet, or take another word"),
         };
         Finding::new(Level::Error, "unknown-word", word_place(lines, phrase.at, word), what)
-            .why("the pronouncing dictionary (CMUdict) does not have it, so it can't be listened for")
+            .why(format!(
+                "the pronouncing dictionary (CMUdict) does not have it, so it can't be listened for{}",
+                other_letters(word)
+            ))
             .fix(fix)
     };
     let mut found: Vec<Finding> = words.iter().map(finding).collect();
@@ -85,6 +89,16 @@ fn unknown(procedure: &Procedure, lines: &[&str], look_up: &LookUp, guess: &Gues
         }
     }
     found
+}
+
+/// Letters of other scripts look like English ones (Boucher and Anderson 2021, CVE-2021-42694): which they are.
+fn other_letters(word: &str) -> String {
+    let others: Vec<String> =
+        word.chars().filter(|c| !c.is_ascii()).map(|c| format!("\"{c}\" is {}", name_of(c))).collect();
+    if others.is_empty() {
+        return String::new();
+    }
+    format!("; not all of its letters are English: {}", others.join(", "))
 }
 
 /// Pairs of phrases that can be taken for each other.

@@ -4,19 +4,23 @@
 //! words up. Must not know engines, files or how findings are shown.
 
 mod book;
+mod calls;
 mod ear;
+mod hidden;
 pub mod matrix;
 mod moments;
 pub mod risk;
 mod structure;
+mod ways;
 mod wording;
 mod words;
 
 pub use book::{Book, Rival, RivalKind, Standing};
 pub use moments::{moments, Moment};
 
-use crate::procedure::{Place, Procedure};
+use crate::procedure::{parse, Place, Procedure};
 use serde::Serialize;
+use unicode_normalization::char::is_combining_mark;
 
 /// How much a finding matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -113,6 +117,9 @@ pub fn check(procedure: &Procedure, source: &str, look_up: &LookUp, guess: &Gues
     let lines: Vec<&str> = source.split('\n').collect();
     let book = Book::of(procedure, look_up);
     let mut found = structure::check(procedure, &lines);
+    found.extend(ways::check(procedure, &lines));
+    found.extend(calls::check(procedure, &lines));
+    found.extend(hidden::check(&lines));
     found.extend(words::check(procedure, &lines));
     if english(procedure) {
         found.extend(ear::check(procedure, &lines, &book, look_up, guess));
@@ -146,19 +153,31 @@ fn key_place(lines: &[&str], table: Place, key: &str) -> Place {
     })
 }
 
-/// Where a word stands in a line, from a place on; the place itself when it is not found.
+/// Where a word of a phrase stands in a line, from a place on; the place itself when it is not found.
 fn word_place(lines: &[&str], at: Place, word: &str) -> Place {
     if at == Place::BUILT_IN {
         return at;
     }
     let line = lines.get(at.line - 1).copied().unwrap_or_default();
-    let rest: String = line.chars().skip(at.column - 1).collect::<String>().to_lowercase();
-    let edge = |c: Option<char>| c.is_none_or(|c| !c.is_alphanumeric());
-    let found = rest.match_indices(word).find(|(from, found)| {
-        edge(rest[..*from].chars().next_back()) && edge(rest[from + found.len()..].chars().next())
-    });
-    let Some((from, _)) = found else { return at };
-    Place { line: at.line, column: at.column + rest[..from].chars().count() }
+    let is_part = |c: &char| c.is_alphanumeric() || is_combining_mark(*c) || matches!(c, '\'' | '\u{2019}');
+    let mut column = at.column;
+    let mut rest = line.chars().skip(at.column - 1).peekable();
+    while let Some(first) = rest.next() {
+        let from = column;
+        column += 1;
+        if is_part(&first) && first != '\'' {
+            let mut written = String::from(first);
+            while let Some(c) = rest.next_if(is_part) {
+                written.push(c);
+                column += 1;
+            }
+            // However it was typed: capitals, letters with marks in one piece or two.
+            if parse::words(&written).is_ok_and(|written| written == word) {
+                return Place { line: at.line, column: from };
+            }
+        }
+    }
+    at
 }
 
 #[cfg(test)]

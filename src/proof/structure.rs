@@ -1,4 +1,5 @@
 //! The structure of a procedure: steps that are never done, questions that decide nothing, missing cautions and times.
+//! (Where a session can go is in `ways`, calls within what is spoken in `calls`.)
 //!
 //! Owns these rules. Must not know how anything sounds.
 
@@ -6,8 +7,6 @@ use super::{english, key_place, Finding, Level};
 use crate::procedure::parse::shared_microphone_problems;
 use crate::procedure::{Place, Procedure, Step};
 
-/// Combinations of answers that are tried.
-const MOST_ANSWERS: usize = 20_000;
 /// A hand rub takes 20 to 30 s in all (WHO guidelines on hand hygiene in health care, 2009).
 const RUB_S: f64 = 20.0;
 
@@ -15,7 +14,6 @@ pub(super) fn check(procedure: &Procedure, lines: &[&str]) -> Vec<Finding> {
     let mut found: Vec<Finding> =
         procedure.steps.iter().filter_map(|step| when(procedure, step, lines)).collect();
     found.extend(questions(procedure));
-    found.extend(nothing_left(procedure));
     if english(procedure) {
         found.extend(cautions(procedure, lines));
     }
@@ -76,50 +74,6 @@ fn questions(procedure: &Procedure) -> Vec<Finding> {
             .fix("give a step: when = { ... }, or delete the question")
     })
     .collect()
-}
-
-/// Answers after which there is no step to do.
-fn nothing_left(procedure: &Procedure) -> Option<Finding> {
-    if procedure.main_steps().iter().any(|step| step.when.is_empty()) {
-        return None;
-    }
-    let sizes: Vec<usize> = procedure.questions.iter().map(|question| question.answers.len()).collect();
-    let all = sizes
-        .iter()
-        .try_fold(1usize, |all, size| all.checked_mul(*size))
-        .filter(|all| *all <= MOST_ANSWERS)?;
-    let answers = |mut number: usize| -> Vec<usize> {
-        sizes
-            .iter()
-            .map(|size| {
-                let answer = number % size;
-                number /= size;
-                answer
-            })
-            .collect()
-    };
-    let done = |step: &Step, answers: &[usize]| {
-        step.when.iter().all(|condition| {
-            answers
-                .get(usize::from(condition.question))
-                .is_some_and(|answer| condition.answers.contains(&(*answer as u16)))
-        })
-    };
-    let empty = (0..all)
-        .map(answers)
-        .find(|answers| !procedure.main_steps().iter().any(|step| done(step, answers)))?;
-    let named: Vec<String> = procedure
-        .questions
-        .iter()
-        .zip(&empty)
-        .map(|(question, answer)| format!("{} = {}", question.id, question.answers[*answer].value))
-        .collect();
-    let what = format!("with {} no step is left to do", named.join(", "));
-    Some(
-        Finding::new(Level::Warning, "nothing-left", Place::BUILT_IN, what)
-            .why("the session would end at once as completed")
-            .fix("give these answers a step, or take the answer away"),
-    )
 }
 
 /// What every procedure must tell people before they rely on it.

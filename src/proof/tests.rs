@@ -6,7 +6,10 @@ use crate::listen::confusions;
 use crate::listen::engine::phones::Lexicon;
 use crate::procedure::parse::parse;
 use proptest::prelude::*;
+use std::collections::BTreeMap;
 use std::sync::LazyLock;
+
+mod ways;
 
 static LEXICON: LazyLock<Lexicon> = LazyLock::new(|| dictionary().expect("models/setup.sh fetches CMUdict"));
 
@@ -99,6 +102,25 @@ fn two_phrases_of_one_moment_are_shown_side_by_side_with_a_better_wording_that_w
     let better = pair.better.expect("'on' has other words");
     assert!(better.risk < pair.risk / 2.0 && better.text != better.instead_of, "{better:?}");
     assert!(finding.fix.contains(&better.text));
+}
+
+#[test]
+fn the_risk_of_being_taken_is_that_of_the_other_phrase_and_the_measured_procedure_has_all_sizes_of_it() {
+    let risks = |source: &str| -> BTreeMap<String, f64> {
+        let procedure = parse(source, "demo.toml").unwrap_or_else(|errors| panic!("{errors}"));
+        let look_up = |word: &str| LEXICON.look_up(word, &procedure.pronunciations).unwrap_or_default();
+        let book = Book::of(&procedure, &look_up);
+        let of = |id| (procedure.phrase(id).text.clone(), book.risk_of_being_taken(id));
+        procedure.phrase_ids().map(of).collect()
+    };
+    let risk =
+        risks(&one("[\"inner gloves are on\", \"inner gloves are gone\"]", "\"i see wrists protected\""));
+    assert!(risk["inner gloves are gone"] > 0.3 && risk["i see wrists protected"] < 0.01, "{risk:?}");
+    // The procedure of docs/lint.md that was written to be mistaken.
+    let risk = risks(include_str!("../../docs/alike.toml"));
+    let spoken = risk.values().filter(|risk| **risk > 0.0).count();
+    let high = risk.values().filter(|risk| **risk > 0.1).count();
+    assert!(spoken > 40 && (5..20).contains(&high), "{spoken} {high} {risk:?}");
 }
 
 #[test]
@@ -235,7 +257,7 @@ fn missing_cautions_and_hand_rubs_without_time_are_warnings() {
 #[test]
 fn another_language_is_checked_for_structure_only_and_says_so() {
     let source = include_str!("../../procedures/korean-mini.toml");
-    assert_eq!(rules(source), [("not-by-ear", Level::Advice)]);
+    assert_eq!(rules(source), [("not-by-ear", Level::Advice), ("no-contingency", Level::Advice)]);
 }
 
 #[test]

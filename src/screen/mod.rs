@@ -8,6 +8,7 @@ pub mod plain;
 mod stand_in;
 pub mod text;
 pub mod view;
+pub mod words;
 
 pub use view::{LastHeard, View};
 

@@ -1,7 +1,7 @@
 //! One line an event, for pipes, logs and people who want to see everything.
 
 use super::text::clean;
-use super::view::{action_words, heard_words};
+use super::words::{action_words, heard_words};
 use super::{LastHeard, Screen};
 use crate::procedure::Procedure;
 use crate::session::{Action, Event, State, What};

@@ -3,6 +3,7 @@
 //! Owns the one way by which text of others (procedures, devices, libraries) reaches a terminal. Must not know what the
 //! text means.
 
+use crate::procedure::parse::is_steering;
 use std::borrow::Cow;
 use textwrap::{Options, WordSeparator, WordSplitter, WrapAlgorithm};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
@@ -23,9 +24,7 @@ pub fn clean(text: &str) -> Cow<'_, str> {
 
 /// Control characters (C0, DEL, C1), line separators, and the invisible ones that reorder or hide text.
 fn is_hostile(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{feff}')
-        || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}')
+    c.is_control() || is_steering(c) || matches!(c, '\u{2028}' | '\u{2029}')
 }
 
 /// Columns a text takes.

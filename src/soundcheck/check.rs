@@ -155,6 +155,11 @@ impl Check {
         self.wanted.iter().filter(|wanted| wanted.asked.post == post).map(|wanted| wanted.phrase).collect()
     }
 
+    /// A text as the voice says it; the screen shows it as it is written.
+    pub fn spoken(&self, text: &str) -> String {
+        self.procedure.spoken(text)
+    }
+
     /// Whether the check waits for sound of this microphone.
     pub fn wants(&self, post: Post) -> bool {
         match self.stage {
@@ -178,7 +183,7 @@ impl Check {
             What::SpeechBegan => self.began = at,
             // The words of a stage that a loss cut short may still be ending.
             What::SpeechEnded { utterance } if utterance != self.utterance => {}
-            What::SpeechEnded { .. } => self.spoken(at, &mut actions),
+            What::SpeechEnded { .. } => self.said(at, &mut actions),
             What::VoiceReplaced => self.say(self.saying.clone(), &mut actions),
             What::VoiceDead { why } => {
                 self.voice_dead = Some(why);
@@ -223,7 +228,7 @@ impl Check {
     }
 
     /// The stage's words are said.
-    fn spoken(&mut self, at: u64, actions: &mut Vec<Action>) {
+    fn said(&mut self, at: u64, actions: &mut Vec<Action>) {
         match self.stage {
             Stage::Opening => {
                 self.begin_stage(Stage::Quiet, at + ECHO);

@@ -55,7 +55,8 @@ pub fn says(source: &str, expected: &str) {
 }
 
 /// Every key of the format at once.
-pub const EVERYTHING: &str = r##"[procedure]
+pub const EVERYTHING: &str = concat!(
+    r##"[procedure]
 id = "all"
 title = "Everything"
 version = "1"
@@ -129,41 +130,6 @@ look = "you feel the air"
 read_back = "hose is connected"
 confirm = "cool air arrives"
 
-[[contingency]]
-id = "tear"
-title = "Torn glove"
-call = ["my glove is torn"]
-opening = "A glove is torn."
-then = "return"
-[[contingency.step]]
-id = "new-glove"
-instruction = "Take a new glove."
-look = "it is whole"
-read_back = "a new one covers it"
-confirm = "fresh pair sits well"
-
-[[contingency]]
-id = "splash"
-title = "Splash"
-call = "there was a splash"
-then = "restart"
-restart_at = "gloves"
-
-[[contingency]]
-id = "no-air"
-title = "Blower stopped"
-call = "my blower stopped"
-then = "exit"
-exit = "out"
-
-[[exit]]
-id = "out"
-title = "Way out"
-closing = "You are out."
-[[exit.step]]
-id = "walk"
-instruction = "Walk out."
-look = "nothing is touched"
-read_back = "standing at the door"
-confirm = "nobody near you"
-"##;
+"##,
+    include_str!("../contingencies.toml")
+);

@@ -85,38 +85,8 @@ fn a_cytotoxic_spill_is_played_to_its_end() {
     plays("cytotoxic-spill", &["glass=yes"]);
 }
 
-const MEANWHILE: &str = r#"
-[[contingency]]
-id = "torn-glove"
-title = "Torn glove"
-call = "my glove has torn"
-opening = "A tear. Stop."
-then = "return"
-[[contingency.step]]
-id = "new-glove"
-instruction = "Take another one."
-look = "it is whole"
-read_back = "replaced the damaged glove"
-confirm = "new one looks perfect"
-
-[[contingency]]
-id = "no-air"
-title = "Blower stopped"
-call = "the airflow has stopped"
-then = "exit"
-exit = "out"
-
-[[exit]]
-id = "out"
-title = "Way out"
-closing = "You are out."
-[[exit.step]]
-id = "walk-out"
-instruction = "Walk to the door."
-look = "nothing is touched"
-read_back = "standing on the mat"
-confirm = "door shut behind you"
-"#;
+/// What may happen, for the end of `SHORT`.
+const MEANWHILE: &str = include_str!("../contingencies.toml");
 
 /// A tear called over a prompt, then a blower that stops.
 const SLIPS: &str = r#"
@@ -126,7 +96,7 @@ apron = "no"
 step = "gloves"
 who = "worker"
 kind = "contingency"
-contingency = "torn-glove"
+contingency = "tear"
 while_speaking = true
 [[slip]]
 step = "hood"
@@ -137,7 +107,7 @@ contingency = "no-air"
 
 #[test]
 fn a_contingency_called_over_a_prompt_returns_and_another_one_leads_out() {
-    let procedure = write(root(), "meanwhile.toml", format!("{SHORT}{MEANWHILE}"));
+    let procedure = write(root(), "meanwhile.toml", format!("{SHORT}\n{MEANWHILE}"));
     let script = write(root(), "meanwhile-slips.toml", SLIPS);
     let more = ["--seed", "3", "--limit", "15", "--script", text(&script)];
     let (folder, summary) = rehearsed(&procedure, "meanwhile", &more, ExitCode::NotCompleted);
@@ -147,7 +117,7 @@ fn a_contingency_called_over_a_prompt_returns_and_another_one_leads_out() {
     assert_eq!(
         told,
         [
-            (&json!("torn-glove"), &json!("worker"), &json!("returned")),
+            (&json!("tear"), &json!("worker"), &json!("returned")),
             (&json!("no-air"), &json!("observer"), &json!("exited"))
         ]
     );
@@ -167,7 +137,7 @@ fn a_slip_that_calls_an_unknown_contingency_is_refused() {
         "unknown-contingency.toml",
         "[[slip]]\nstep = \"gloves\"\nwho = \"worker\"\nkind = \"contingency\"\ncontingency = \"flood\"\n",
     );
-    let procedure = write(root(), "meanwhile-2.toml", format!("{SHORT}{MEANWHILE}"));
+    let procedure = write(root(), "meanwhile-2.toml", format!("{SHORT}\n{MEANWHILE}"));
     let ran = ran(antiphon(&["rehearse", text(&procedure), "--script", text(&script)]).current_dir(root()));
     ran.exits(ExitCode::BadProcedure).says(&[
         "unknown-contingency.toml:1:1: the procedure has no contingency \"flood\"",

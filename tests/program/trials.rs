@@ -27,6 +27,13 @@ fn trials_count_each_phrase_with_its_interval_and_repeat_exactly() {
     }
     let slips: u64 = phrases.iter().map(|line| line["slips"].as_u64().unwrap()).sum();
     assert!(slips > 0, "of sixteen answers three in ten are slips");
+    for agreement in report["agreement"].as_array().expect("some phrases are harder than others") {
+        let of = |key: &str| agreement[key].as_f64().unwrap();
+        assert!(
+            (-1.0..=of("rho")).contains(&of("low")) && (of("rho")..=1.0).contains(&of("high")),
+            "{agreement}"
+        );
+    }
     assert_eq!(run(&arguments).out, first.out, "the same seed");
 }
 

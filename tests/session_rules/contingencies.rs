@@ -7,7 +7,8 @@ use antiphon::procedure::{Call, Post, Role};
 use antiphon::session::{Ending, HoldWhy, Note, Outcome, Phase, Saying, Standing, Unheeded, What};
 use Role::{Observer, Worker};
 
-const PROCEDURE: &str = r#"[procedure]
+const PROCEDURE: &str = concat!(
+    r#"[procedure]
 id = "demo"
 title = "Demo"
 version = "1"
@@ -44,50 +45,9 @@ look = "you feel air on your face"
 read_back = "hose is connected"
 confirm = "i feel the air"
 
-[[contingency]]
-id = "tear"
-title = "Torn glove"
-call = ["my glove is torn", "glove is torn"]
-opening = "A glove is torn. Step back."
-then = "return"
-[[contingency.step]]
-id = "new-glove"
-instruction = "Take a new glove."
-look = "the new glove is whole"
-read_back = "new glove is whole"
-confirm = "second glove fits"
-[[contingency.step]]
-id = "rub-glove"
-instruction = "Rub the glove."
-look = "every finger was rubbed"
-read_back = "glove was rubbed"
-confirm = "saw every finger rubbed"
-
-[[contingency]]
-id = "splash"
-title = "Splash"
-call = "there was a splash"
-then = "restart"
-restart_at = "gloves"
-
-[[contingency]]
-id = "no-air"
-title = "Blower stopped"
-call = "my blower stopped"
-then = "exit"
-exit = "out"
-
-[[exit]]
-id = "out"
-title = "Way out"
-closing = "You are out. Follow the local protocol."
-[[exit.step]]
-id = "walk"
-instruction = "Walk to the door."
-look = "the worker walks without touching anything"
-read_back = "standing at the door"
-confirm = "door closed behind you"
-"#;
+"#,
+    include_str!("../contingencies.toml")
+);
 
 fn begin(posts: &[Post]) -> Play {
     let procedure = parse(PROCEDURE, "demo.toml").unwrap_or_else(|errors| panic!("{errors}"));

@@ -5,29 +5,34 @@
 use super::super::say;
 use super::File;
 use crate::failure::{ExitCode, Failure};
-use crate::procedure::parse::safely_shown;
+use crate::procedure::parse::{safely_shown, Excerpt};
 use crate::procedure::Place;
 use crate::proof::{Finding, Level, Pair};
+use crate::screen::text::{clean, columns};
 use codespan_reporting::diagnostic::{Diagnostic, Label, Severity};
 use codespan_reporting::files::SimpleFile;
 use codespan_reporting::term::termcolor::{Buffer, BufferWriter, ColorChoice};
 use codespan_reporting::term::{self, Config};
 use std::io::{IsTerminal, Write};
 use std::ops::Range;
+use unicode_normalization::char::is_combining_mark;
 
 /// Columns of a column of phones: the longest names have two letters.
 const PHONE: usize = 3;
 const HELP: &[u8] = b"help";
+/// Bytes of a line that is shown whole; of a longer one a piece is.
+const WHOLE_LINE: usize = 400;
 
 pub fn findings(file: &File) -> Result<(), Failure> {
     let source = safely_shown(&file.source);
-    let simple = SimpleFile::new(&file.file, &source);
+    let name = clean(&file.file);
+    let simple = SimpleFile::new(&name, &source);
     // termcolor's `Auto` heeds NO_COLOR; a pipe has no colours either way.
     let colour = if std::io::stdout().is_terminal() { ColorChoice::Auto } else { ColorChoice::Never };
     let out = BufferWriter::stdout(colour);
     for finding in &file.findings {
         let mut buffer = out.buffer();
-        let shown = diagnostic(finding, &file.file, &source);
+        let shown = diagnostic(finding, &name, &source);
         term::emit_to_write_style(&mut buffer, &Config::default(), &simple, &shown)
             .map_err(|error| Failure::new(ExitCode::Internal, format!("can't show a finding: {error}")))?;
         if finding.level == Level::Advice {
@@ -61,17 +66,23 @@ fn diagnostic(finding: &Finding, file: &str, source: &str) -> Diagnostic<()> {
         Level::Advice => Severity::Help,
     };
     let mut labels = Vec::new();
-    let what = match finding.at.and_then(|at| span(source, at)) {
-        Some(span) => {
+    let mut notes: Vec<String> = Vec::new();
+    let what = match finding.at.and_then(|at| Some((at, span(source, at)?))) {
+        Some((_, span)) if line_of(source, &span).len() <= WHOLE_LINE => {
             labels.push(Label::primary((), span));
             finding.what.clone()
+        }
+        Some((at, span)) => {
+            notes.push(piece(source, at, &span));
+            format!("{file}:{}:{}: {}", at.line, at.column, finding.what)
         }
         None => format!("{file}: {}", finding.what),
     };
     if let Some((at, words)) = &finding.also {
-        labels.extend(span(source, *at).map(|span| Label::secondary((), span).with_message(words)));
+        let also = span(source, *at).filter(|span| line_of(source, span).len() <= WHOLE_LINE);
+        labels.extend(also.map(|span| Label::secondary((), span).with_message(words)));
     }
-    let mut notes: Vec<String> = finding.pair.iter().map(side_by_side).collect();
+    notes.extend(finding.pair.iter().map(side_by_side));
     let mut note = |name: &str, words: &str| {
         if !words.is_empty() {
             notes.push(format!("{name} {words}"));
@@ -80,6 +91,19 @@ fn diagnostic(finding: &Finding, file: &str, source: &str) -> Diagnostic<()> {
     note("why:", &finding.why);
     note("do: ", &finding.fix);
     Diagnostic::new(severity).with_code(finding.rule).with_message(what).with_labels(labels).with_notes(notes)
+}
+
+/// The line that a span begins in.
+fn line_of<'s>(source: &'s str, span: &Range<usize>) -> &'s str {
+    let from = source[..span.start].rfind('\n').map_or(0, |at| at + 1);
+    source[from..].split('\n').next().unwrap_or_default()
+}
+
+/// The piece of a long line around a place, with marks under it.
+fn piece(source: &str, at: Place, span: &Range<usize>) -> String {
+    let marked = source[span.clone()].chars().count();
+    let excerpt = Excerpt::cut(line_of(source, span), at.column, marked);
+    format!("{}\n{}{}", excerpt.text, " ".repeat(excerpt.caret_from), "^".repeat(excerpt.caret_width))
 }
 
 /// The bytes of what stands at a place: a quoted text whole, or a word.
@@ -95,7 +119,8 @@ fn span(source: &str, at: Place) -> Option<Range<usize>> {
         }
         Some(_) if rest.starts_with("[[") => rest.find("]]").map_or(rest.len(), |byte| byte + 2),
         Some(_) => {
-            let ends = |c: char| !(c.is_alphanumeric() || c == '_' || c == '-' || c == '\'');
+            let goes_on = |c: char| c.is_alphanumeric() || is_combining_mark(c) || "_-'\u{2019}".contains(c);
+            let ends = |c: char| !goes_on(c);
             rest.find(ends)
                 .filter(|byte| *byte > 0)
                 .unwrap_or_else(|| rest.chars().next().map_or(0, char::len_utf8))
@@ -116,11 +141,12 @@ fn side_by_side(pair: &Pair) -> String {
         .zip(&pair.taken_phones)
         .map(|(a, b)| if a == b { " ".repeat(PHONE) } else { format!("{:PHONE$}", "^^") })
         .collect();
-    let width = pair.said.chars().count().max(pair.taken_for.chars().count());
+    let width = columns(&pair.said).max(columns(&pair.taken_for));
+    let line = |text: &str, row: &str| format!("{text}{}   {row}", " ".repeat(width - columns(text)));
     let lines = [
-        format!("{:width$}   {}", pair.said, row(&pair.said_phones)),
-        format!("{:width$}   {}", pair.taken_for, row(&pair.taken_phones)),
-        format!("{:width$}   {marks}", ""),
+        line(&pair.said, &row(&pair.said_phones)),
+        line(&pair.taken_for, &row(&pair.taken_phones)),
+        line("", &marks),
     ];
     lines.map(|line| line.trim_end().to_string()).join("\n")
 }

@@ -3,16 +3,15 @@
 //! Owns the report. Must not count (`conduct::trials`) or judge.
 
 use super::super::session::{interrupted_flag, is_set};
-use super::super::{say, tell};
+use super::super::{progress, say, tell};
 use super::{RehearseArgs, Voices};
 use crate::conduct::set_up::dictionary;
 use crate::conduct::trials::{self, Count, Plan, Tally};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::{parse, PhraseId, Post, Procedure};
 use crate::proof::Book;
-use crate::statistics::{spearman, wilson95};
+use crate::statistics::{spearman, spearman95, wilson95};
 use crate::voice::RenderVoice;
-use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 /// Stand-in voices of English trials, taken in turn.
@@ -31,14 +30,20 @@ struct Report {
     /// Caused by phrases that were said rightly and did not count.
     extra_minutes_each: f64,
     phrases: Vec<Line>,
-    /// Of lint's risk and the share not heard right, over the phrases that were said.
-    agreement: Option<Agreement>,
+    /// Of lint's risk and what was counted, over the phrases that were said.
+    agreement: Vec<Agreement>,
 }
 
+/// Do the phrases with the higher risk also have the higher share of something?
 #[derive(Serialize)]
 struct Agreement {
-    /// Spearman's rank correlation.
+    share: &'static str,
+    /// Lint's risk of being taken for a phrase valid at the same moment, or of everything a phrase must be told from.
+    risk: &'static str,
+    /// Spearman's rank correlation with its 95 % interval.
     rho: f64,
+    low: f64,
+    high: f64,
     phrases: usize,
 }
 
@@ -54,8 +59,10 @@ struct Line {
     slips: usize,
     slips_taken: Share,
     extra_seconds: f64,
-    /// Lint's estimate, where there is one.
+    /// Lint's estimate, where there is one: with everything that it must be told from.
     lint_risk: Option<f64>,
+    /// Lint's estimate that it is taken for another phrase valid at the same moment.
+    lint_taken: Option<f64>,
 }
 
 /// A count with Wilson's 95 % interval of its share.
@@ -78,9 +85,7 @@ pub(super) fn run(args: &RehearseArgs, count: usize) -> Result<ExitCode, Failure
     for caution in &procedure.cautions {
         tell(&format!("caution: {caution}"));
     }
-    let style = ProgressStyle::with_template("{bar:40} {pos} of {len} trials, {eta} left")
-        .unwrap_or_else(|_| ProgressStyle::default_bar());
-    let bar = ProgressBar::new(count as u64).with_style(style);
+    let bar = progress::bar(count as u64, "{pos} of {len} trials, {eta} left");
     let tally = trials::run(&plan, &|| bar.inc(1), &|| is_set(&interrupted))?;
     bar.finish_and_clear();
     let report = report(args, &plan, &procedure, &tally)?;
@@ -104,8 +109,8 @@ fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
     };
     Plan {
         procedure: args.session.procedure.clone(),
-        engine: args.session.engine,
-        model: args.session.model.clone(),
+        engine: args.session.engine.name,
+        model: args.session.engine.model.clone(),
         posts: if args.one_microphone { vec![Post::Room] } else { vec![Post::Worker, Post::Observer] },
         seed: args.seed,
         trials,
@@ -141,16 +146,11 @@ fn report(args: &RehearseArgs, plan: &Plan, procedure: &Procedure, tally: &Tally
             slips_taken: share(count.slips_taken, count.slips),
             extra_seconds: count.extra_ms as f64 / 1000.0,
             lint_risk: book.as_ref().map(|book| book.risk_of(*id)),
+            lint_taken: book.as_ref().map(|book| book.risk_of_being_taken(*id)),
         }
     };
     let phrases: Vec<Line> = tally.phrases.iter().map(line).collect();
     let each = |total: f64| total / 60.0 / tally.trials.max(1) as f64;
-    let wrong = |line: &Line| 1.0 - line.right.count as f64 / line.said.max(1) as f64;
-    let both: Vec<(f64, f64)> = phrases
-        .iter()
-        .filter(|line| line.said > 0)
-        .filter_map(|line| Some((line.lint_risk?, wrong(line))))
-        .collect();
     Ok(Report {
         procedure: args.session.procedure.display().to_string(),
         trials: tally.trials,
@@ -161,9 +161,38 @@ fn report(args: &RehearseArgs, plan: &Plan, procedure: &Procedure, tally: &Tally
         voices: plan.people.iter().map(ToString::to_string).collect(),
         minutes_each: each(tally.seconds as f64),
         extra_minutes_each: each(phrases.iter().map(|line| line.extra_seconds).sum()),
-        agreement: spearman(&both).map(|rho| Agreement { rho, phrases: both.len() }),
+        agreement: agreement(&phrases),
         phrases,
     })
+}
+
+type RiskOf = fn(&Line) -> Option<f64>;
+type CountOf = fn(&Line) -> usize;
+
+/// Of both of lint's risks with each way in which a phrase that was said did not count at once. Nothing for a share that is
+/// the same for all phrases.
+fn agreement(phrases: &[Line]) -> Vec<Agreement> {
+    let risks: [(&'static str, RiskOf); 2] =
+        [("valid-then", |line| line.lint_taken), ("all", |line| line.lint_risk)];
+    let shares: [(&'static str, CountOf); 4] = [
+        ("taken for another", |line| line.mistaken.count),
+        ("asked again", |line| line.asked_again.count),
+        ("not noticed", |line| line.unnoticed.count),
+        ("not right at once", |line| line.said - line.right.count),
+    ];
+    let mut all = Vec::new();
+    for (share, count) in shares {
+        for (risk, of) in risks {
+            let said = phrases.iter().filter(|line| line.said > 0);
+            let pair = |line: &Line| Some((of(line)?, count(line) as f64 / line.said as f64));
+            let pairs: Vec<(f64, f64)> = said.filter_map(pair).collect();
+            if let Some(rho) = spearman(&pairs) {
+                let (low, high) = spearman95(rho, pairs.len());
+                all.push(Agreement { share, risk, rho, low, high, phrases: pairs.len() });
+            }
+        }
+    }
+    all
 }
 
 fn show(report: &Report) {
@@ -208,11 +237,16 @@ fn show(report: &Report) {
         report.minutes_each,
         report.extra_minutes_each
     ));
-    if let Some(agreement) = &report.agreement {
+    if let Some(first) = report.agreement.first() {
         say(&format!(
-            "Agreement with lint's risk: Spearman's rank correlation {:.2} over {} phrases.",
-            agreement.rho, agreement.phrases
+            "Agreement with lint over {} phrases, Spearman's rank correlation (95 %) of the risk and the share:",
+            first.phrases
         ));
+    }
+    for agreement in &report.agreement {
+        let Agreement { share, risk, rho, low, high, .. } = agreement;
+        let risk = if *risk == "all" { "with all rivals and decoys" } else { "with the phrases valid then" };
+        say(&format!("  {share:<17}  {risk:<27}  {rho:>5.2}  ({low:.2} to {high:.2})"));
     }
     say("Stand-in voices: people may be heard better or worse.");
 }

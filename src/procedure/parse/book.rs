@@ -16,6 +16,9 @@ pub const MAX_PHRASES: usize = 4_000;
 const MIN_WORDS: usize = 2;
 const MIN_LETTERS: usize = 5;
 
+/// Characters of a phrase or decoy: nobody says more by heart, and each is compared with many others.
+pub const MAX_PHRASE: usize = 200;
+
 #[derive(Default)]
 pub(super) struct PhraseBook {
     pub phrases: Vec<Phrase>,
@@ -179,6 +182,12 @@ impl PhraseBook {
 /// The words of a phrase or decoy; reports what can't be said.
 pub(super) fn spoken(sink: &mut Sink, raw: &Text) -> Option<String> {
     match words(raw.get_ref()) {
+        Ok(text) if text.chars().count() > MAX_PHRASE => {
+            let what = format!("the phrase has {} characters", text.chars().count());
+            let why = format!("nobody says more than {MAX_PHRASE} by heart");
+            sink.report(raw.span(), what, &why, "shorten it; three to five words are best".into());
+            None
+        }
         Ok(text) => Some(text),
         Err(error) => {
             sink.report(raw.span(), error.to_string(), error.why(), error.fix().into());

@@ -102,7 +102,7 @@ impl fmt::Display for Problem {
 
 impl Excerpt {
     /// `column` counts characters from 1; `length` is how many to underline (cut at the end of the line).
-    pub(super) fn cut(line: &str, column: usize, length: usize) -> Excerpt {
+    pub fn cut(line: &str, column: usize, length: usize) -> Excerpt {
         let line = line.strip_suffix('\r').unwrap_or(line);
         let start = column.saturating_sub(1);
         let first = start.saturating_sub(SHOWN_BEFORE);
@@ -128,9 +128,10 @@ fn printable(c: char) -> char {
     }
 }
 
-/// A whole source, safe to print, with its line breaks and as many characters in each line.
+/// A whole source, safe to print, with its lines and every character of them where it was.
 pub fn safely_shown(source: &str) -> String {
-    source.chars().map(|c| if c == '\n' { c } else { printable(c) }).collect()
+    let line = |line: &str| line.strip_suffix('\r').unwrap_or(line).chars().map(printable).collect();
+    source.split('\n').map(line).collect::<Vec<String>>().join("\n")
 }
 
 /// All that is wrong with one procedure, in the order of the file. Never empty.

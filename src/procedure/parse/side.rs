@@ -3,10 +3,10 @@
 //! Owns that every contingency leads somewhere. Must not know TOML, nor what a step needs.
 
 use super::book::PhraseBook;
-use super::check::{cap, shown, suggestion, Ids};
 use super::error::Sink;
 use super::fields::{nearest, Text};
 use super::raw::{RawContingency, RawProcedure, RawStep};
+use super::values::{cap, shown, suggestion, Ids};
 use crate::procedure::{Contingency, Exit, Step, Then, Use};
 use std::ops::Range;
 

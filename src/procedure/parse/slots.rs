@@ -24,7 +24,7 @@ pub(super) fn has_slots(raw: &Text) -> bool {
 pub(super) fn read(sink: &mut Sink, raw: &[RawSlot], english: bool) -> Vec<Slot> {
     let mut slots = vec![];
     for slot in raw {
-        let id = super::check::ident(sink, Some(&slot.id), "a slot's name");
+        let id = super::values::ident(sink, Some(&slot.id), "a slot's name");
         let kind = match (&slot.words, &slot.digits) {
             (Some(words), None) => Some(SlotKind::Words(closed_list(sink, words))),
             (None, Some(count)) => digits(sink, count, english),
@@ -76,7 +76,7 @@ fn closed_list(sink: &mut Sink, raw: &[Text]) -> Vec<String> {
 }
 
 fn digits(sink: &mut Sink, raw: &toml::Spanned<f64>, english: bool) -> Option<SlotKind> {
-    let count = super::check::whole(sink, "digits", raw, 1.0..=MAX_DIGITS);
+    let count = super::values::whole(sink, "digits", raw, 1.0..=MAX_DIGITS);
     if !english {
         sink.report(
             raw.span(),

@@ -54,10 +54,12 @@ pub fn words(raw: &str) -> Result<String, WordsError> {
     let mut spaced = String::with_capacity(lower.len());
     for c in lower.chars() {
         spaced.push(match c {
+            // Some of these are letters or marks, so they come first.
+            _ if is_unseen(c) => return Err(WordsError::Control(name_of(c))),
             '\'' | '\u{2019}' | '\u{2018}' | '\u{02bc}' => '\'',
             _ if c.is_alphabetic() || is_combining_mark(c) => c,
             _ if c.is_whitespace() || is_punctuation(c) => ' ',
-            _ if c.is_control() || is_steering(c) => return Err(WordsError::Control(name_of(c))),
+            _ if c.is_control() => return Err(WordsError::Control(name_of(c))),
             _ => return Err(WordsError::Unspeakable(format!("`{c}`"))),
         });
     }
@@ -74,7 +76,7 @@ pub(super) fn letters(phrase: &str) -> usize {
     phrase.nfd().filter(|c| c.is_alphabetic() && !is_combining_mark(*c)).count()
 }
 
-/// A spoken or shown text: runs of blanks and line breaks become one space.
+/// A spoken or shown text, NFC: runs of blanks and line breaks become one space.
 ///
 /// # Errors
 /// The name of the first control character.
@@ -82,13 +84,26 @@ pub(super) fn text(raw: &str) -> Result<String, String> {
     if let Some(c) = raw.chars().find(|c| (c.is_control() && !c.is_whitespace()) || is_steering(*c)) {
         return Err(name_of(c));
     }
-    Ok(raw.split_whitespace().collect::<Vec<_>>().join(" "))
+    // Composed, so that the words of `[say]` and of phrases are found in it however they were typed.
+    let composed: String = raw.nfc().collect();
+    Ok(composed.split_whitespace().collect::<Vec<_>>().join(" "))
 }
 
-/// Invisible characters that reorder or hide what is shown. The joiners U+200C and U+200D stay: some scripts need
-/// them.
-pub(super) fn is_steering(c: char) -> bool {
-    matches!(c, '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+/// Invisible characters that reorder or hide what is shown: Unicode's `Bidi_Control`, by which a source can read otherwise
+/// than it works (Boucher and Anderson 2021, "Trojan Source", CVE-2021-42574), and others without a shape of their own.
+/// The joiners U+200C and U+200D and the selectors of variants stay: some scripts and pictures need them.
+pub fn is_steering(c: char) -> bool {
+    is_unseen(c)
+        && !matches!(c, '\u{200c}' | '\u{200d}' | '\u{34f}' | '\u{17b4}' | '\u{17b5}')
+        && !matches!(c, '\u{180b}'..='\u{180d}' | '\u{180f}' | '\u{fe00}'..='\u{fe0f}' | '\u{e0100}'..='\u{e01ef}')
+}
+
+/// Unicode's `Default_Ignorable_Code_Point`: nothing is seen of them, so two phrases could look the same and not be.
+fn is_unseen(c: char) -> bool {
+    matches!(c, '\u{ad}' | '\u{34f}' | '\u{61c}' | '\u{115f}' | '\u{1160}' | '\u{17b4}' | '\u{17b5}')
+        || matches!(c, '\u{180b}'..='\u{180f}' | '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}')
+        || matches!(c, '\u{3164}' | '\u{fe00}'..='\u{fe0f}' | '\u{feff}' | '\u{ffa0}' | '\u{fff0}'..='\u{fff8}')
+        || matches!(c, '\u{1bca0}'..='\u{1bca3}' | '\u{1d173}'..='\u{1d17a}' | '\u{e0000}'..='\u{e0fff}')
 }
 
 fn is_punctuation(c: char) -> bool {
@@ -97,7 +112,8 @@ fn is_punctuation(c: char) -> bool {
         || matches!(c, '、' | '。' | '「' | '」' | '，' | '．' | '！' | '？' | '：' | '；' | '・')
 }
 
-fn name_of(c: char) -> String {
+/// As Unicode writes it: `U+202E`.
+pub fn name_of(c: char) -> String {
     format!("U+{:04X}", u32::from(c))
 }
 
@@ -125,6 +141,12 @@ mod tests {
         assert_eq!(words("gown & gloves"), Err(WordsError::Unspeakable("`&`".into())));
         assert_eq!(words("gown\u{7} on"), Err(WordsError::Control("U+0007".into())));
         assert_eq!(words("gown \u{202e}on"), Err(WordsError::Control("U+202E".into())));
+        // Letters and marks of which nothing is seen: Hangul filler, combining grapheme joiner, a selector of variants.
+        for (raw, name) in
+            [("gown\u{3164} on", "U+3164"), ("go\u{34f}wn on", "U+034F"), ("gown\u{fe0f} on", "U+FE0F")]
+        {
+            assert_eq!(words(raw), Err(WordsError::Control(name.into())));
+        }
     }
 
     #[test]
@@ -144,6 +166,18 @@ mod tests {
     fn line_breaks_in_a_text_become_spaces_and_control_characters_are_named() {
         assert_eq!(text(" one\n  two\tthree ").as_deref(), Ok("one two three"));
         assert_eq!(text("one\u{1b}[2J"), Err("U+001B".to_owned()));
+        assert_eq!(text("cafe\u{301}").as_deref(), Ok("caf\u{e9}"));
+    }
+
+    #[test]
+    fn every_character_of_the_trojan_source_attack_is_steering_and_joiners_are_not() {
+        // Unicode's Bidi_Control (UAX #9, table 1), which Boucher and Anderson 2021 used (CVE-2021-42574).
+        let controls = ['\u{61c}', '\u{200e}', '\u{200f}'];
+        let controls = controls.into_iter().chain('\u{202a}'..='\u{202e}').chain('\u{2066}'..='\u{2069}');
+        assert!(controls.chain(['\u{200b}', '\u{ad}', '\u{3164}', '\u{e0041}']).all(is_steering));
+        assert!(!['\u{200c}', '\u{200d}', '\u{fe0f}', 'a', '\u{5d0}', '\u{301}']
+            .into_iter()
+            .any(is_steering));
     }
 
     proptest! {

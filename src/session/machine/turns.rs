@@ -5,8 +5,7 @@
 
 use super::Machine;
 use crate::listen::heard::Heard;
-use crate::procedure::parse::{words, WordsError};
-use crate::procedure::{PhraseId, Post, Procedure, Role};
+use crate::procedure::{PhraseId, Post, Procedure, Role, SpokenWords};
 use crate::session::event::Unheeded;
 
 impl Machine<'_> {
@@ -61,23 +60,6 @@ impl Machine<'_> {
 
 /// Every phrase of the procedure whose words follow each other in this text.
 pub fn phrases_in(text: &str, procedure: &Procedure) -> Vec<PhraseId> {
-    let spoken = spoken_words(text);
-    let holds = |id: &PhraseId| {
-        let phrase: Vec<&str> = procedure.phrase(*id).text.split(' ').collect();
-        spoken.windows(phrase.len()).any(|part| part.iter().zip(&phrase).all(|(one, other)| one == other))
-    };
-    procedure.phrase_ids().filter(holds).collect()
-}
-
-/// Words as phrases are written. What no phrase can hold (a number, a symbol) is spoken too and stands between words.
-fn spoken_words(text: &str) -> Vec<String> {
-    let mut spoken = Vec::new();
-    for piece in text.split_whitespace() {
-        match words(piece) {
-            Ok(piece) => spoken.extend(piece.split(' ').map(str::to_string)),
-            Err(WordsError::Empty) => {}
-            Err(_) => spoken.push(String::new()),
-        }
-    }
-    spoken
+    let spoken = SpokenWords::of(text);
+    procedure.phrase_ids().filter(|id| spoken.hold(procedure.phrase(*id))).collect()
 }

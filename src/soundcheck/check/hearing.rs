@@ -7,7 +7,7 @@ use super::{nothing, Action, Check, Stage, Wanted, OWN_VOICE};
 use crate::audio::PER_MS;
 use crate::listen::heard::{Heard, Ignored, Verdict};
 use crate::procedure::{PhraseId, Post};
-use crate::screen::view::heard_words;
+use crate::screen::words::heard_words;
 use crate::soundcheck::report::{Outcome, Tried};
 
 impl Check {

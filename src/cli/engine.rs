@@ -1,0 +1,23 @@
+//! The options that say what listens, which several commands have.
+
+use crate::conduct::set_up::{self, EngineName, Ready};
+use crate::failure::Failure;
+use crate::procedure::Post;
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, clap::Args)]
+pub struct EngineArgs {
+    /// What listens
+    #[arg(long = "engine", value_name = "ENGINE", value_enum, default_value = "phones")]
+    pub name: EngineName,
+    /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
+    #[arg(long, value_name = "DIR")]
+    pub model: Option<PathBuf>,
+}
+
+impl EngineArgs {
+    /// The procedure, and a listener for each post.
+    pub fn ready(&self, procedure: &Path, posts: &[Post]) -> Result<Ready, Failure> {
+        set_up::ready(procedure, posts, self.name, self.model.as_deref())
+    }
+}
