@@ -2,7 +2,7 @@
 
 mod trials;
 
-use super::session::{interrupted_flag, is_set, SessionArgs};
+use super::session::{interrupted_flag, is_set, About, Clock, SessionArgs};
 use super::tell;
 use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
@@ -92,14 +92,14 @@ fn answer(text: &str) -> Result<(String, String), String> {
     Ok((id.to_string(), value.to_string()))
 }
 
-fn rate(text: &str) -> Result<f64, String> {
+pub(super) fn rate(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(rate) if (0.0..=1.0).contains(&rate) => Ok(rate),
         _ => Err("write a share from 0 to 1, for example 0.05".to_string()),
     }
 }
 
-fn leak(text: &str) -> Result<f32, String> {
+pub(super) fn leak(text: &str) -> Result<f32, String> {
     match text.parse::<f32>() {
         Ok(db) if (-60.0..=20.0).contains(&db) => Ok(db),
         _ => Err("write a level in dB from -60 to 20, for example -10".to_string()),
@@ -126,7 +126,9 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     args.session.introduce(&ready, &ready.notes);
     let described = describe(&args, &voices);
     let voice = format!("rendered: {}", voices.tool);
-    let keeper = args.session.open(&ready, posts, voice, "rehearsal", Some(described), args.aloud)?;
+    let clock = if args.aloud { Clock::VirtualAloud } else { Clock::Virtual };
+    let about = About { rehearsal: Some(described), ..About::new("rehearsal", clock) };
+    let keeper = args.session.open(&ready, posts, voice, about)?;
     let folder = keeper.folder().path().to_path_buf();
     let actors = Actors::new(script, args.seed);
     let mut cast = Cast::new(actors, posts, worker, observer, args.noise, args.seed);
@@ -206,7 +208,7 @@ fn script(args: &RehearseArgs, ready: &Ready) -> Result<Script, Failure> {
     Ok(script)
 }
 
-fn read_script(path: &Path, ready: &Ready) -> Result<Script, Failure> {
+pub(super) fn read_script(path: &Path, ready: &Ready) -> Result<Script, Failure> {
     let name = path.display().to_string();
     let source = std::fs::read_to_string(path).map_err(|error| {
         Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the script")).why(error)
