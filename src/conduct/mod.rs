@@ -9,6 +9,8 @@ pub mod alone;
 pub mod ear;
 pub mod keeper;
 pub mod live;
+pub mod live_partner;
+pub mod microphone;
 pub mod partner;
 pub mod relisten;
 pub mod replay;

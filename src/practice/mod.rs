@@ -8,6 +8,8 @@
 pub mod plan;
 mod reaction;
 pub mod score;
+#[cfg(test)]
+mod tests;
 pub mod words;
 
 pub use score::{score, Score};

@@ -27,7 +27,7 @@ pub fn plan(procedure: &Procedure, partner: Role, rate: f64, seed: u64) -> Vec<S
     let mut chosen: BTreeMap<usize, SlipKind> = BTreeMap::new();
     for (kind, steps) in scarcest_first(procedure, &possible) {
         let free: Vec<usize> = steps.into_iter().filter(|step| !chosen.contains_key(step)).collect();
-        if let Some(step) = quick(procedure, kind, free).choose(&mut random) {
+        if let Some(step) = fitting(procedure, kind, free).choose(&mut random) {
             chosen.insert(*step, kind);
         }
     }
@@ -117,15 +117,19 @@ fn scarcest_first(procedure: &Procedure, possible: &[Vec<SlipKind>]) -> Vec<(Sli
     all
 }
 
-/// For a silence, steps at which the tool soon calls.
-fn quick(procedure: &Procedure, kind: SlipKind, steps: Vec<usize>) -> Vec<usize> {
+/// For a silence, steps at which the tool soon calls; for a contingency, the second half: a glove tears when it is on.
+fn fitting(procedure: &Procedure, kind: SlipKind, steps: Vec<usize>) -> Vec<usize> {
     let reminder = |step: &Step| step.reminder_s.unwrap_or(procedure.rules.reminder_s);
-    let short: Vec<usize> =
-        steps.iter().copied().filter(|at| reminder(&procedure.steps[*at]) <= SHORT_REMINDER_S).collect();
-    if kind == SlipKind::Silence && !short.is_empty() {
-        short
-    } else {
+    let fits = |at: &usize| match kind {
+        SlipKind::Silence => reminder(&procedure.steps[*at]) <= SHORT_REMINDER_S,
+        SlipKind::Contingency => *at >= procedure.own_steps / 2,
+        _ => true,
+    };
+    let fit: Vec<usize> = steps.iter().copied().filter(fits).collect();
+    if fit.is_empty() {
         steps
+    } else {
+        fit
     }
 }
 

@@ -96,7 +96,7 @@ pub fn table(score: &Score) -> String {
     let totals = &score.totals;
     let mut out = String::new();
     let mut row = |name: &str, words: String| {
-        let _ = writeln!(out, "  {name:<15} {words}");
+        let _ = writeln!(out, "  {name:<17} {words}");
     };
     let kinds: Vec<String> = [Kind::ReadBack, Kind::Confirmation]
         .into_iter()
