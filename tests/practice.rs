@@ -346,6 +346,7 @@ fn the_partner_in_the_loudspeaker_never_counts_as_the_trainee() {
         }
     }
     assert!(practised.heard_at("worker") > 0);
+    run(&["relisten", text(&practised.folder)]).exits(ExitCode::Done);
 }
 
 #[test]
@@ -367,7 +368,8 @@ fn a_finished_practice_is_scored_again_as_it_was() {
     let practised = clean_observer();
     let again = run(&["practice", text(&practised.folder), "--json"]);
     again.exits(ExitCode::Done);
-    assert_eq!(again.json_lines(), [practised.score.clone()]);
+    let [score] = &again.json_lines()[..] else { panic!("{again}") };
+    assert_eq!(*score, practised.score);
     let shown = run(&["practice", text(&practised.folder)]);
     let table = shown.out.trim();
     assert!(table.starts_with("Practice as the observer, with a stand-in worker: completed"), "{shown}");
@@ -395,6 +397,15 @@ fn after_a_stop_the_stand_in_ends_the_practice_and_does_not_carry_on() {
         (&practised.score["outcome"], &practised.summary["totals"]["stops"]),
         (&"stopped".into(), &2.into())
     );
+}
+
+#[test]
+fn a_score_goes_with_the_person_who_is_taken_out_of_the_record() {
+    let arguments = ["--as", "worker", "--trainee-stand-in", "clean.toml", "--seed", "3", "--limit", "1"];
+    let practised = practise("redacted", &arguments, ExitCode::NotCompleted);
+    assert_eq!(practised.score["outcome"], "input-ended");
+    run(&["redact", text(&practised.folder), "--who", "worker", "--yes"]).exits(ExitCode::Done);
+    assert!(!practised.folder.join("practice.json").exists());
 }
 
 #[test]
@@ -435,6 +446,9 @@ fn what_is_wrong_on_the_command_line_is_told_before_anybody_speaks() {
     with(&["--as", "worker", "--trainee-stand-in", "missing.toml"])
         .exits(ExitCode::BadProcedure)
         .says(&["missing.toml: can't read the script"]);
+    with(&["--as", "worker", "--answer", "apron=perhaps"])
+        .exits(ExitCode::Usage)
+        .says(&["--answer apron=perhaps: no such question or answer"]);
     with(&["--as", "worker", "--in", "missing.wav"]).exits(ExitCode::BadAudio);
     with(&["--as", "worker", "--leak", "-10"]).exits(ExitCode::Usage);
     with(&["--as", "worker", "--trainee-stand-in", "clean.toml", "--who", "worker=w1"])

@@ -7,13 +7,15 @@ mod live;
 mod simulated;
 
 use super::posts::SoundArgs;
+use super::rehearse::script as read_script;
 use super::session::{code, person_voice, About, Clock, SessionArgs};
 use super::{say, tell};
+use crate::conduct::actors::Script;
 use crate::conduct::keeper::Keeper;
 use crate::conduct::set_up::{ready, Ready};
 use crate::conduct::simulation::AtTheEnd;
 use crate::failure::{ExitCode, Failure};
-use crate::practice::{self, words, Practice, Score};
+use crate::practice::{self, words, Practice, Score, Source};
 use crate::procedure::parse::parse;
 use crate::procedure::{Post, Procedure, Role};
 use crate::record::folder::{write_private, JOURNAL, PRACTICE, PROCEDURE};
@@ -28,9 +30,9 @@ use std::str::FromStr;
     mut_arg("procedure", |arg| arg.help("The procedure's file; or the folder of a practice, to see its score again")),
     mut_arg("json", |arg| arg.help("The score as one JSON object on stdout; events go to stderr")),
     mut_arg("who", |arg| arg.help("Who practises, as a short id: worker=w7 or observer=o2 (kept with the record)")),
-    after_help = "The tool reads the steps, plays the other person with a second voice, and errs on purpose now and then. At the end
-it shows what was known by heart, what was asked again, times, and what you did about each error. It gives no marks:
-a trainer judges. See docs/practice.md.
+    after_help = "The tool reads the steps, plays the other person with a second voice, and errs on
+purpose now and then. At the end it shows what was known by heart, what was asked again, times,
+and what you did about each error. It gives no marks: a trainer judges. See docs/practice.md.
 
 Examples:
   antiphon practice procedures/isolation-donning.toml --as worker
@@ -41,7 +43,8 @@ Examples:
       nothing goes wrong but what you do wrong
   antiphon practice ~/.local/share/antiphon/sessions/NAME
       the score of a finished practice once more
-  antiphon practice procedures/isolation-donning.toml --as worker --trainee-stand-in docs/demo-trainee.toml --seed 7
+  antiphon practice procedures/isolation-donning.toml --as worker --seed 7 \\
+      --trainee-stand-in docs/demo-trainee.toml
       a demonstration without microphone: a stand-in trainee too, who slips as the script says"
 )]
 pub struct PracticeArgs {
@@ -68,6 +71,9 @@ pub struct PracticeArgs {
     /// Share of steps at which the stand-in errs on purpose, 0 to 1; above 0 each kind of error comes once at least
     #[arg(long, value_name = "RATE", default_value_t = 0.15, value_parser = super::rehearse::rate)]
     slips: f64,
+    /// The stand-in's answer to a question, for example apron=yes (otherwise the seed decides)
+    #[arg(long, value_name = "ID=VALUE", value_parser = super::rehearse::answer)]
+    answer: Vec<(String, String)>,
     /// Same seed, same errors at the same steps (default: others every time)
     #[arg(long)]
     seed: Option<u64>,
@@ -99,6 +105,8 @@ struct Plan<'a> {
     args: &'a PracticeArgs,
     practice: Practice,
     ready: Ready,
+    /// Of the stand-in trainee; its answers are those of the partner too.
+    script: Script,
 }
 
 /// Both posts: the trainee's microphone, and the stand-in's sound as it is made.
@@ -117,9 +125,14 @@ pub fn run(args: &PracticeArgs) -> Result<ExitCode, Failure> {
     }
     let mut ready =
         ready(&args.session.procedure, &POSTS, args.session.engine, args.session.model.as_deref())?;
+    let script = read_script(args.trainee_stand_in.as_deref(), &args.answer, &ready)?;
     let seed = args.seed.unwrap_or_else(rand::random);
     let stand_in = trainee.other();
-    let demonstration = args.trainee_stand_in.is_some();
+    let source = match (&args.trainee_stand_in, &args.input) {
+        (Some(_), _) => Source::StandIn,
+        (None, Some(_)) => Source::Recording,
+        (None, None) => Source::Microphone,
+    };
     let tool = tool_voice(args, &ready.procedure.language)?;
     let stand_in_voice = match &args.partner_voice {
         Some(voice) if *voice == tool => {
@@ -130,23 +143,17 @@ pub fn run(args: &PracticeArgs) -> Result<ExitCode, Failure> {
         Some(voice) => voice.clone(),
         None => person_voice(&ready.procedure.language, stand_in, Some(&tool)),
     };
-    let practice = Practice {
-        trainee,
-        stand_in_voice: stand_in_voice.to_string(),
-        slips: args.slips,
-        seed,
-        demonstration,
-    };
+    let practice =
+        Practice { trainee, stand_in_voice: stand_in_voice.to_string(), slips: args.slips, seed, source };
     ready.notes.push(format!(
         "the stand-in {} speaks with {stand_in_voice}; errors on purpose: rate {}, seed {seed}",
         stand_in.name(),
         args.slips
     ));
-    let plan = Plan { args, practice, ready };
-    if demonstration || args.input.is_some() {
-        simulated::run(plan, tool, stand_in_voice)
-    } else {
-        live::run(plan, stand_in_voice)
+    let plan = Plan { args, practice, ready, script };
+    match source {
+        Source::Microphone => live::run(plan, stand_in_voice),
+        Source::Recording | Source::StandIn => simulated::run(plan, tool, stand_in_voice),
     }
 }
 
@@ -181,7 +188,7 @@ fn post_of(role: Role) -> Post {
 /// The sentence that is spoken at the end, from the journal as it is by then.
 fn closing_sentence() -> AtTheEnd {
     Box::new(|keeper: &Keeper| match score_of(keeper.folder().path(), &keeper.procedure) {
-        Ok(score) if !score.answers.is_empty() => Some(words::sentence(&score)),
+        Ok(score) if !score.answers.is_empty() => Some(words::sentence(&score, &keeper.procedure.language)),
         Ok(_) => None,
         Err(failure) => {
             tell(&format!("note: no score is spoken: {}", failure.reason()));

@@ -202,22 +202,19 @@ pub enum Clock {
     VirtualAloud,
 }
 
-/// The voice of a stand-in who is not the tool and, where that can be, does not sound like it.
+/// The voice of a stand-in: in English one for each part, otherwise the language's; another one where the tool speaks
+/// with it.
 pub fn person_voice(language: &str, role: Role, tool: Option<&RenderVoice>) -> RenderVoice {
     let english = language.split('-').next() == Some("en");
-    let names = match role {
-        Role::Worker => ["rms", "awb"],
-        Role::Observer => ["awb", "rms"],
+    let voices = match (english, role) {
+        (true, Role::Worker) => ["rms", "awb"].map(|name| RenderVoice::Flite(name.to_string())),
+        (true, Role::Observer) => ["awb", "rms"].map(|name| RenderVoice::Flite(name.to_string())),
+        // A variant of espeak-ng's for the same language.
+        (false, _) => [
+            RenderVoice::for_language(language),
+            RenderVoice::EspeakNg(format!("{}+f3", language.to_lowercase())),
+        ],
     };
-    let voices = names.map(|name| match english {
-        true => RenderVoice::Flite(name.to_string()),
-        // espeak-ng's variants of a language's voice.
-        false => RenderVoice::EspeakNg(format!(
-            "{}+{}",
-            language.to_lowercase(),
-            if name == "rms" { "m3" } else { "f3" }
-        )),
-    });
     let [first, second] = voices;
     if tool == Some(&first) {
         second

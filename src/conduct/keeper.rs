@@ -6,7 +6,7 @@
 
 use crate::audio::{PER_MS, RATE};
 use crate::listen::heard::{Heard, Verdict};
-use crate::practice::Practice;
+use crate::practice::{Practice, Source};
 use crate::procedure::{Part, Phrase, Post, Procedure, Then};
 use crate::record::summary::{
     finish, Account, AudioAccount, ContingencyAccount, ExitAccount, Outcome as RecordedOutcome, ProcedureRef,
@@ -50,6 +50,14 @@ pub struct Opening {
     pub practice: Option<Practice>,
     /// Every fallback and conversion made at the start.
     pub notes: Vec<String>,
+}
+
+impl Opening {
+    /// Whether there were microphones, in real time.
+    pub fn is_live(&self) -> bool {
+        let practised = self.practice.as_ref().is_some_and(|practice| practice.source == Source::Microphone);
+        self.mode == "live" || practised
+    }
 }
 
 /// An event in the journal (kind `in`): the event and, for people, the words behind its phrase number.

@@ -148,12 +148,13 @@ impl Live {
 
     /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
     pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), LiveError>) {
-        let result = self.run_inner(interrupted).and_then(|()| self.say_at_the_end());
-        if result.is_err() {
-            self.say_that_it_failed();
-        }
+        let result = self.run_inner(interrupted);
         if let Some(partner) = &mut self.partner {
             partner.end(&mut self.keeper);
+        }
+        let result = result.and_then(|()| self.say_at_the_end());
+        if result.is_err() {
+            self.say_that_it_failed();
         }
         self.mouth.voice.hush();
         let end_ms = self.now_ms();

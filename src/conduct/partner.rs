@@ -15,6 +15,7 @@ use crate::record::RecordError;
 use crate::session::{Action, HoldWhy, Note, Phase, State, What};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 /// On hold after a call, or what may have been one, the trainee has this long before the partner carries on, ms.
@@ -66,11 +67,12 @@ pub struct Partner {
 }
 
 impl Partner {
-    pub fn new(procedure: &Procedure, practice: &Practice) -> Partner {
+    /// `answers`: to questions that it is asked; the seed decides the others.
+    pub fn new(procedure: &Procedure, practice: &Practice, answers: BTreeMap<String, String>) -> Partner {
         let role = practice.stand_in();
         Partner {
             role,
-            actors: Actors::new(Script::default(), practice.seed),
+            actors: Actors::new(Script { answers, slips: Vec::new() }, practice.seed),
             random: ChaCha8Rng::seed_from_u64(practice.seed ^ 0xA1_0E),
             slips: plan(procedure, role, practice.slips, practice.seed),
             next: None,
@@ -237,4 +239,45 @@ impl Partner {
 fn half_of_minimum(procedure: &Procedure, state: &State) -> u64 {
     let step = state.current_step().map(|step| &procedure.steps[usize::from(step)]);
     (step.and_then(|step| step.at_least_s).unwrap_or(0.0) * 500.0) as u64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::listen::heard::Evidence;
+    use crate::practice::Source;
+    use crate::procedure::parse::parse;
+    use crate::procedure::PhraseId;
+
+    fn partner(procedure: &Procedure) -> Partner {
+        let practice = Practice {
+            trainee: Role::Worker,
+            stand_in_voice: "flite:awb".to_string(),
+            slips: 0.0,
+            seed: 1,
+            source: Source::Microphone,
+        };
+        Partner::new(procedure, &practice, BTreeMap::new())
+    }
+
+    #[test]
+    fn its_own_words_at_the_trainees_post_are_an_echo_and_nothing_else_is() {
+        let procedure = parse(include_str!("../../procedures/isolation-donning.toml"), "x.toml").unwrap();
+        let mut partner = partner(&procedure);
+        let text = "hold everything".to_string();
+        let line = Line { role: Role::Observer, at_ms: 10_000, text, louder_db: 0.0 };
+        partner.said(&line, 10_000, 1_200);
+        let id = |text: &str| procedure.phrase_ids().find(|id| procedure.phrase(*id).text == text).unwrap();
+        let echo = |post: Post, start_ms: u64, phrase: PhraseId| {
+            let verdict = Verdict::Accepted { phrase };
+            let heard =
+                Heard { post, start_ms, end_ms: start_ms + 1_100, verdict, evidence: Evidence::default() };
+            partner.is_echo(&procedure, &heard)
+        };
+        let hold = id("hold everything");
+        assert!(echo(Post::Worker, 10_050, hold));
+        assert!(!echo(Post::Observer, 10_050, hold), "at its own post it is what it said");
+        assert!(!echo(Post::Worker, 11_000, hold), "the trainee calls it too, a little later");
+        assert!(!echo(Post::Worker, 10_050, id("stop stop")), "the trainee calls something else over it");
+    }
 }

@@ -28,9 +28,18 @@ pub struct Practice {
     /// Share of steps at which the stand-in errs on purpose; 0 is never.
     pub slips: f64,
     pub seed: u64,
-    /// The trainee is a stand-in too: a demonstration.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub demonstration: bool,
+    pub source: Source,
+}
+
+/// Where the trainee's words came from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Source {
+    /// In real time.
+    Microphone,
+    Recording,
+    /// The trainee was a stand-in too: a demonstration.
+    StandIn,
 }
 
 impl Practice {
@@ -42,7 +51,7 @@ impl Practice {
     /// For the screen, the summary and the debrief.
     pub fn caution(&self) -> String {
         let (trainee, stand_in) = (self.trainee.name(), self.stand_in().name());
-        if self.demonstration {
+        if self.source == Source::StandIn {
             return "A demonstration of a practice: both voices are stand-ins; nobody practised.".to_string();
         }
         format!(

@@ -66,6 +66,8 @@ pub struct Totals {
     pub asked_again: usize,
     /// Of the times asked again: a phrase that was heard surely, of another step or of the other person.
     pub wrong_phrase: usize,
+    /// Of these: of another step, so in the wrong order.
+    pub wrong_order: usize,
     pub not_sure: usize,
     pub too_soon: usize,
     pub while_speaking: usize,
@@ -438,6 +440,7 @@ fn totals(answers: &[Answer], reactions: &[Reaction]) -> Totals {
         by_heart: answers.iter().filter(|answer| answer.by_heart).count(),
         asked_again: answers.iter().filter(asked).count(),
         wrong_phrase: count(|one| matches!(one, Stumble::WrongPhrase { .. })),
+        wrong_order: count(|one| matches!(one, Stumble::WrongPhrase { step: Some(_), .. })),
         not_sure: count(|one| matches!(one, Stumble::NotSure { .. })),
         too_soon: count(|one| matches!(one, Stumble::TooSoon { .. })),
         while_speaking: count(|one| matches!(one, Stumble::WhileSpeaking)),

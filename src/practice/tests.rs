@@ -1,7 +1,7 @@
 //! The score, from journals made by hand: events with their times, and the notes of errors made on purpose.
 
 use super::score::{Kind, Outcome, Stumble};
-use super::{score, Practice, Score, SlipNote};
+use super::{score, Practice, Score, SlipNote, Source};
 use crate::conduct::actors::SlipKind;
 use crate::conduct::keeper::Opening;
 use crate::listen::heard::{Doubt, Evidence, Heard, Verdict};
@@ -73,7 +73,7 @@ impl Journal {
             stand_in_voice: "flite:awb".into(),
             slips: 0.2,
             seed: 1,
-            demonstration: false,
+            source: Source::Microphone,
         };
         let opening = Opening {
             antiphon: "0".into(),
@@ -256,7 +256,8 @@ fn whatever_was_not_right_at_once_is_told_with_its_reason() {
     );
     let totals = score.totals;
     assert_eq!((totals.answers, totals.by_heart, totals.asked_again), (3, 0, 2));
-    assert_eq!((totals.wrong_phrase, totals.not_sure, totals.too_soon), (1, 1, 1));
+    assert_eq!((totals.wrong_phrase, totals.wrong_order), (1, 1));
+    assert_eq!((totals.not_sure, totals.too_soon), (1, 1));
     assert_eq!((totals.reminders, totals.said_again), (1, 1));
     assert_eq!(score.outcome, Outcome::Unfinished);
     assert!(score.practise_next.contains(&"Put on the gloves: say \"inner gloves are on\"".to_string()));
@@ -452,5 +453,7 @@ fn a_score_reads_back_as_it_was_written_and_has_no_mark() {
         assert!(!text.contains(word) && !super::words::table(&score).contains(word), "{word}");
     }
     assert!(super::words::table(&score).contains("a trainer"));
-    assert!(super::words::sentence(&score).contains("1 of 1 answers by heart"));
+    let english = "The practice is over: 1 of 1 answers by heart. A trainer judges the rest.";
+    assert_eq!(super::words::sentence(&score, "en-GB"), english);
+    assert_ne!(super::words::sentence(&score, "ko"), english);
 }

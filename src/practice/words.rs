@@ -6,6 +6,7 @@ use super::score::{Answer, Kind, Outcome, Score, Stumble};
 use super::SlipNote;
 use crate::conduct::actors::SlipKind;
 use crate::procedure::{Procedure, Role, Step};
+use crate::session::lines::fill;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
@@ -75,11 +76,11 @@ fn stumble_words(stumble: &Stumble) -> String {
     }
 }
 
+/// Cut after a whole word, where there is one.
 fn short(text: &str) -> String {
-    match text.char_indices().nth(LONGEST) {
-        Some((at, _)) => format!("{}...", text[..at].trim_end()),
-        None => text.to_string(),
-    }
+    let Some((at, _)) = text.char_indices().nth(LONGEST) else { return text.to_string() };
+    let cut = text[..=at].rfind(' ').unwrap_or(at);
+    format!("{}...", text[..cut].trim_end_matches([' ', ',', ':']))
 }
 
 fn verdict_words(right: Option<bool>) -> &'static str {
@@ -107,20 +108,20 @@ pub fn table(score: &Score) -> String {
         })
         .collect();
     row("by heart", if kinds.is_empty() { "nothing was answered".into() } else { kinds.join(", ") });
+    let early = totals.too_soon + totals.while_speaking;
     row(
         "asked again",
         format!(
-            "{} (wrong phrase {}, not heard surely {})",
+            "{} (wrong phrase {}, not heard surely {}, too early {early})",
             totals.asked_again, totals.wrong_phrase, totals.not_sure
         ),
     );
+    row("wrong order", format!("{} (a phrase of another step)", totals.wrong_order));
     row(
         "too early",
         format!(
-            "{} (minimum time {}, over the tool {})",
-            totals.too_soon + totals.while_speaking,
-            totals.too_soon,
-            totals.while_speaking
+            "{early} (before the minimum time {}, over the tool's words {})",
+            totals.too_soon, totals.while_speaking
         ),
     );
     row("had to be called", format!("{}; asked to hear it again {}", totals.reminders, totals.said_again));
@@ -188,18 +189,41 @@ fn answer_line(answer: &Answer) -> String {
     format!("{}: {}; the phrase is \"{}\"", short(&answer.title), why.join("; "), answer.phrase)
 }
 
-/// The sentence that is spoken.
-pub fn sentence(score: &Score) -> String {
+/// The spoken sentence in a language: what was by heart, what was done about errors, who judges.
+struct Spoken {
+    by_heart: &'static str,
+    reactions: &'static str,
+    judge: &'static str,
+}
+
+const ENGLISH: Spoken = Spoken {
+    by_heart: "The practice is over: {right} of {all} answers by heart",
+    reactions: ", and {right} of {all} reactions right",
+    judge: ". A trainer judges the rest.",
+};
+
+const KOREAN: Spoken = Spoken {
+    by_heart: "연습이 끝났습니다. 외워서 말한 답 {all}개 중 {right}개",
+    reactions: ", 바른 대처 {all}번 중 {right}번",
+    judge: "입니다. 나머지는 교관이 판단합니다.",
+};
+
+/// The sentence that is spoken, in English where the tool has no lines in the language.
+pub fn sentence(score: &Score, language: &str) -> String {
+    let lines = match language.split('-').next() {
+        Some("ko") => KOREAN,
+        _ => ENGLISH,
+    };
+    let filled = |template: &str, right: usize, all: usize| {
+        fill(template, &[("right", &right.to_string()), ("all", &all.to_string())])
+    };
     let totals = &score.totals;
     let known = totals.reactions_right + totals.reactions_wrong;
-    let reactions = match known {
-        0 => String::new(),
-        _ => format!(", and {} of {known} reactions right", totals.reactions_right),
-    };
-    format!(
-        "The practice is over: {} of {} answers by heart{reactions}. A trainer judges the rest.",
-        totals.by_heart, totals.answers
-    )
+    let mut text = filled(lines.by_heart, totals.by_heart, totals.answers);
+    if known > 0 {
+        text.push_str(&filled(lines.reactions, totals.reactions_right, known));
+    }
+    text + lines.judge
 }
 
 /// What stood out, worst first: reactions that were not right, then phrases, the most stumbled at first.

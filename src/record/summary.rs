@@ -237,7 +237,7 @@ fn example() -> Account {
             stand_in_voice: "flite:awb".to_owned(),
             slips: 0.15,
             seed: 7,
-            demonstration: false,
+            source: crate::practice::Source::Microphone,
         }),
         steps: vec![StepAccount {
             id: "gown".to_owned(),

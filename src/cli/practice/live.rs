@@ -21,7 +21,7 @@ pub fn run(mut plan: Plan, stand_in_voice: RenderVoice) -> Result<ExitCode, Fail
     let interrupted = interrupted_flag()?;
     args.session.introduce(&plan.ready, &plan.ready.notes);
     let keeper = open(&plan, mouth.voice.describe(), Clock::Real)?;
-    let partner = Partner::new(&plan.ready.procedure, &plan.practice);
+    let partner = Partner::new(&plan.ready.procedure, &plan.practice, plan.script.answers);
     let listeners = std::mem::take(&mut plan.ready.listeners);
     let (own, other): (Vec<Listener>, Vec<Listener>) =
         listeners.into_iter().partition(|listener| listener.post() == post);

@@ -2,7 +2,6 @@
 
 use super::{closing_sentence, conclude, open, post_of, sound, Plan};
 use crate::audio::{level, wav};
-use crate::cli::rehearse::read_script;
 use crate::cli::session::{interrupted_flag, is_set, person_voice, Clock};
 use crate::conduct::actors::Actors;
 use crate::conduct::alone::Alone;
@@ -18,11 +17,11 @@ pub fn run(mut plan: Plan, tool: RenderVoice, stand_in_voice: RenderVoice) -> Re
     sound(args).rendered_voice(&mut plan.ready)?;
     let mut tool = Renderer::new(tool)?;
     let voice = Renderer::new(stand_in_voice)?;
+    let partner = Partner::new(&plan.ready.procedure, &plan.practice, plan.script.answers.clone());
     let trainee = trainee(&mut plan, &mut tool)?;
     let interrupted = interrupted_flag()?;
     args.session.introduce(&plan.ready, &plan.ready.notes);
     let keeper = open(&plan, format!("rendered: {}", tool.voice()), Clock::Virtual)?;
-    let partner = Partner::new(&plan.ready.procedure, &plan.practice);
     let listeners = std::mem::take(&mut plan.ready.listeners);
     let limit = args.limit.saturating_mul(60_000);
     let source = Box::new(Alone::new(partner, voice, trainee));
@@ -40,16 +39,12 @@ fn trainee(plan: &mut Plan, tool: &mut Renderer) -> Result<Box<dyn Source>, Fail
         plan.ready.notes.extend(clip.notes.iter().map(|note| format!("{file}: {note}")));
         return Ok(Box::new(Recorded::new(vec![(post_of(role), clip.samples)])));
     }
-    let script = match &args.trainee_stand_in {
-        Some(path) => read_script(path, &plan.ready)?,
-        None => Default::default(),
-    };
     let language = &plan.ready.procedure.language;
     let voice = |who: Role| Renderer::new(person_voice(language, who, Some(tool.voice())));
     // Not the stream that the partner draws from.
     let seed = plan.practice.seed ^ 0x7A_1EE;
     let posts = [post_of(role)];
-    let actors = Actors::new(script, seed);
+    let actors = Actors::new(std::mem::take(&mut plan.script), seed);
     let mut cast = Cast::new(actors, &posts, voice(Role::Worker)?, voice(Role::Observer)?, None, seed);
     cast.only(role);
     if let Some(leak_db) = args.leak {
