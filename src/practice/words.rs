@@ -79,8 +79,9 @@ fn stumble_words(stumble: &Stumble) -> String {
 /// Cut after a whole word, where there is one.
 fn short(text: &str) -> String {
     let Some((at, _)) = text.char_indices().nth(LONGEST) else { return text.to_string() };
-    let cut = text[..=at].rfind(' ').unwrap_or(at);
-    format!("{}...", text[..cut].trim_end_matches([' ', ',', ':']))
+    let (head, rest) = text.split_at(at);
+    let cut = if rest.starts_with(' ') { at } else { head.rfind(' ').unwrap_or(at) };
+    format!("{}...", head[..cut].trim_end_matches([' ', ',', ':']))
 }
 
 fn verdict_words(right: Option<bool>) -> &'static str {
@@ -256,4 +257,19 @@ fn advice(reaction: &Reaction) -> String {
         _ => "when the other one is wrong or silent, wait, and neither confirm nor go on",
     };
     format!("{}: {words}", short(&reaction.title))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::short;
+
+    #[test]
+    fn a_long_title_is_cut_after_a_whole_word_in_any_script() {
+        assert_eq!(short("Put on the gown"), "Put on the gown");
+        let long = "Rub your hands with alcohol hand rub, every surface, until they are dry";
+        assert_eq!(short(long), "Rub your hands with alcohol hand rub, every surface, until...");
+        let korean = "장갑을 끼고 소매를 덮으세요 ".repeat(6);
+        assert!(short(&korean).ends_with("..."));
+        assert_eq!(short(&"가".repeat(80)).chars().count(), 63);
+    }
 }
