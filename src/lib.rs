@@ -13,6 +13,7 @@ pub mod failure;
 pub mod listen;
 pub mod models;
 pub mod paper;
+pub mod practice;
 pub mod procedure;
 pub mod proof;
 pub mod record;

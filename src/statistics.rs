@@ -1,4 +1,4 @@
-//! Intervals of proportions and the agreement of two rankings. Pure arithmetic.
+//! Intervals of proportions, the agreement of two rankings, and the median. Pure arithmetic.
 
 /// Half-width of the middle 95 % of a standard normal, in standard deviations.
 const Z95: f64 = 1.959_963_984_540_054;
@@ -46,9 +46,25 @@ fn ranks(values: &[f64]) -> Vec<f64> {
     values.iter().map(|value| below(value) + (same(value) + 1.0) / 2.0).collect()
 }
 
+/// The middle value, or the mean of the two in the middle.
+pub fn median(values: &[f64]) -> Option<f64> {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let half = sorted.len() / 2;
+    let upper = *sorted.get(half)?;
+    Some(if sorted.len() % 2 == 1 { upper } else { (sorted[half - 1] + upper) / 2.0 })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_median_is_the_middle_value_or_the_mean_of_two() {
+        assert_eq!(median(&[3.0, 1.0, 2.0]), Some(2.0));
+        assert_eq!(median(&[4.0, 1.0, 3.0, 2.0]), Some(2.5));
+        assert_eq!(median(&[]), None);
+    }
 
     #[test]
     fn the_rank_correlation_is_that_of_spearman_s_formula_and_of_ties_by_hand() {

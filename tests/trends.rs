@@ -48,6 +48,7 @@ fn session(root: &Path, n: usize, seconds: &[f64], worker: &str, outcome: Outcom
         voice: String::new(),
         posts: vec!["worker".into(), "observer".into()],
         people: BTreeMap::from([("worker".into(), worker.into()), ("observer".into(), "o1".into())]),
+        practice: None,
         answers: BTreeMap::new(),
         totals: Totals {
             seconds: seconds.iter().sum(),

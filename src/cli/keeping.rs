@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "The chain is made anew, with a line that says what was done: the digest noted when the session ended no longer
-fits, and the new one is shown. Debriefs in the folder and a signature are deleted. There is no way back.
+fits, and the new one is shown. Debriefs in the folder, a practice's score and a signature are deleted. There is no way back.
 
 Examples:
   antiphon redact SESSION --who worker

@@ -12,6 +12,7 @@ mod lint;
 mod new;
 mod play;
 mod posts;
+mod practice;
 mod print;
 mod progress;
 mod rehearse;
@@ -46,6 +47,7 @@ const AFTER: &str = "Examples:
   antiphon devices                                            microphones, loudspeakers, voices
   antiphon soundcheck procedures/isolation-donning.toml       can everybody be heard? before a session
   antiphon run procedures/isolation-donning.toml              live, one shared microphone
+  antiphon practice procedures/isolation-donning.toml --as worker   alone, the tool plays the observer
   antiphon verify ~/.local/share/antiphon/sessions/NAME       is the record whole and unaltered?
   antiphon debrief ~/.local/share/antiphon/sessions/NAME      the session as a page with its sound
 
@@ -59,6 +61,8 @@ enum Command {
     Soundcheck(soundcheck::SoundcheckArgs),
     /// Run a session with stand-in people: a demonstration, a test of a procedure
     Rehearse(rehearse::RehearseArgs),
+    /// Practise alone: the tool plays the other person, errs on purpose, and tells at the end how it went
+    Practice(practice::PracticeArgs),
     /// Start a procedure: asks a few questions and writes the file
     New(new::NewArgs),
     /// Proof procedures: structure, and phrases that can be mistaken by ear
@@ -159,6 +163,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Run(args) => run::run(args),
         Command::Soundcheck(args) => soundcheck::run(args),
         Command::Rehearse(args) => rehearse::run(args),
+        Command::Practice(args) => practice::run(&args),
         Command::New(args) => new::run(args),
         Command::Lint(args) => lint::run(args),
         Command::Print(args) => print::run(args),

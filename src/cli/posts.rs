@@ -3,7 +3,8 @@
 //! Owns `--mic`, `--in`, `--speaker` and `--voice`. Must not know what is done with the sound.
 
 use crate::audio::wav;
-use crate::conduct::live::{Mouth, OpenMicrophone};
+use crate::conduct::live::Mouth;
+use crate::conduct::microphone::OpenMicrophone;
 use crate::conduct::set_up::Ready;
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;

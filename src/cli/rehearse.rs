@@ -2,7 +2,7 @@
 
 mod trials;
 
-use super::session::{interrupted_flag, is_set, SessionArgs};
+use super::session::{interrupted_flag, is_set, person_voice, About, Clock, SessionArgs};
 use super::tell;
 use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
@@ -12,7 +12,7 @@ use crate::conduct::set_up::Ready;
 use crate::conduct::simulation::{Aloud, Cast, Simulation};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::parse::ProcedureErrors;
-use crate::procedure::Post;
+use crate::procedure::{Post, Role};
 use crate::voice::{RenderVoice, Renderer};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -87,19 +87,19 @@ pub struct RehearseArgs {
     limit: u64,
 }
 
-fn answer(text: &str) -> Result<(String, String), String> {
+pub(super) fn answer(text: &str) -> Result<(String, String), String> {
     let (id, value) = text.split_once('=').ok_or("write ID=VALUE, for example apron=yes")?;
     Ok((id.to_string(), value.to_string()))
 }
 
-fn rate(text: &str) -> Result<f64, String> {
+pub(super) fn rate(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(rate) if (0.0..=1.0).contains(&rate) => Ok(rate),
         _ => Err("write a share from 0 to 1, for example 0.05".to_string()),
     }
 }
 
-fn leak(text: &str) -> Result<f32, String> {
+pub(super) fn leak(text: &str) -> Result<f32, String> {
     match text.parse::<f32>() {
         Ok(db) if (-60.0..=20.0).contains(&db) => Ok(db),
         _ => Err("write a level in dB from -60 to 20, for example -10".to_string()),
@@ -112,7 +112,7 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     }
     let posts: &[Post] = if args.one_microphone { &[Post::Room] } else { &[Post::Worker, Post::Observer] };
     let mut ready = args.session.engine.ready(&args.session.procedure, posts)?;
-    let script = script(&args, &ready)?;
+    let script = script(args.script.as_deref(), &args.answer, &ready)?;
     let voices = Voices::chosen(&args, &ready.procedure.language);
     let mut tool = Renderer::new(voices.tool.clone())?;
     let worker = Renderer::new(voices.worker.clone())?;
@@ -125,7 +125,9 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     args.session.introduce(&ready, &ready.notes);
     let described = describe(&args, &voices);
     let voice = format!("rendered: {}", voices.tool);
-    let keeper = args.session.open(&ready, posts, voice, "rehearsal", Some(described), args.aloud)?;
+    let clock = if args.aloud { Clock::VirtualAloud } else { Clock::Virtual };
+    let about = About { rehearsal: Some(described), ..About::new("rehearsal", clock) };
+    let keeper = args.session.open(&ready, posts, voice, about)?;
     let folder = keeper.folder().path().to_path_buf();
     let actors = Actors::new(script, args.seed);
     let mut cast = Cast::new(actors, posts, worker, observer, args.noise, args.seed);
@@ -152,16 +154,13 @@ struct Voices {
 
 impl Voices {
     fn chosen(args: &RehearseArgs, language: &str) -> Voices {
-        let english = language.split('-').next() == Some("en");
-        let person = |chosen: &Option<RenderVoice>, flite: &str| match chosen {
-            Some(voice) => voice.clone(),
-            None if english => RenderVoice::Flite(flite.to_string()),
-            None => RenderVoice::for_language(language),
+        let person = |chosen: &Option<RenderVoice>, role: Role| {
+            chosen.clone().unwrap_or_else(|| person_voice(language, role, None))
         };
         Voices {
             tool: args.voice.clone().unwrap_or_else(|| RenderVoice::for_language(language)),
-            worker: person(&args.worker_voice, "rms"),
-            observer: person(&args.observer_voice, "awb"),
+            worker: person(&args.worker_voice, Role::Worker),
+            observer: person(&args.observer_voice, Role::Observer),
         }
     }
 }
@@ -186,12 +185,17 @@ fn describe(args: &RehearseArgs, voices: &Voices) -> String {
     words.join(", ")
 }
 
-fn script(args: &RehearseArgs, ready: &Ready) -> Result<Script, Failure> {
-    let mut script = match &args.script {
+/// The script in this file, if any, with these answers in it.
+pub(super) fn script(
+    file: Option<&Path>,
+    answers: &[(String, String)],
+    ready: &Ready,
+) -> Result<Script, Failure> {
+    let mut script = match file {
         Some(path) => read_script(path, ready)?,
         None => Script::default(),
     };
-    for (id, value) in &args.answer {
+    for (id, value) in answers {
         let question = ready.procedure.questions.iter().find(|question| question.id == *id);
         if !question.is_some_and(|question| question.answers.iter().any(|answer| answer.value == *value)) {
             return Err(Failure::new(

@@ -1,7 +1,7 @@
 //! `run`: a session with real people, live or from recordings.
 
 use super::posts::{self, SoundArgs};
-use super::session::{interrupted_flag, is_set, SessionArgs};
+use super::session::{interrupted_flag, is_set, About, Clock, SessionArgs};
 use super::tell;
 use crate::conduct::keeper::Keeper;
 use crate::conduct::live::Live;
@@ -45,7 +45,7 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
     let interrupted = interrupted_flag()?;
     args.session.introduce(&ready, &ready.notes);
     let voice = mouth.voice.describe();
-    let keeper = args.session.open(&ready, &posts, voice, "live", None, true)?;
+    let keeper = args.session.open(&ready, &posts, voice, About::new("live", Clock::Real))?;
     let folder = keeper.folder().path().to_path_buf();
     let listeners = std::mem::take(&mut ready.listeners);
     let (keeper, end_ms, result) =
@@ -76,7 +76,8 @@ fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     let mut renderer = Renderer::new(voice.clone())?;
     let interrupted = interrupted_flag()?;
     args.session.introduce(&ready, &ready.notes);
-    let keeper = args.session.open(&ready, &posts, format!("rendered: {voice}"), "wav", None, false)?;
+    let keeper =
+        args.session.open(&ready, &posts, format!("rendered: {voice}"), About::new("wav", Clock::Virtual))?;
     let folder = keeper.folder().path().to_path_buf();
     let listeners = std::mem::take(&mut ready.listeners);
     let source = Box::new(Recorded::new(clips));

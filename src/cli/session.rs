@@ -5,13 +5,15 @@ use super::{say, tell};
 use crate::conduct::keeper::{Keeper, Opening, WallClock};
 use crate::conduct::set_up::Ready;
 use crate::failure::{ExitCode, Failure};
-use crate::procedure::Post;
+use crate::practice::Practice;
+use crate::procedure::{Post, Role};
 use crate::record::summary::{Outcome, StepAccount};
 use crate::record::{SessionFolder, Summary};
 use crate::screen::big::Big;
 use crate::screen::plain::Plain;
 use crate::screen::Screen;
 use crate::session::{Ending, DEFAULT_GRACE_MS};
+use crate::voice::RenderVoice;
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -48,15 +50,13 @@ pub struct SessionArgs {
 }
 
 impl SessionArgs {
-    /// Makes the session's folder and opens its record. `mode` and `rehearsal` describe the run in the journal.
+    /// Makes the session's folder and opens its record.
     pub fn open(
         &self,
         ready: &Ready,
         posts: &[Post],
         voice: String,
-        mode: &str,
-        rehearsal: Option<String>,
-        real_time: bool,
+        about: About,
     ) -> Result<Keeper, Failure> {
         let people = self.people()?;
         let root = match &self.sessions {
@@ -71,7 +71,7 @@ impl SessionArgs {
         let opening = Opening {
             antiphon: env!("CARGO_PKG_VERSION").to_string(),
             session: String::new(),
-            mode: mode.to_string(),
+            mode: about.mode.to_string(),
             procedure_id: ready.procedure.id.clone(),
             procedure_version: ready.procedure.version.clone(),
             procedure_sha256: String::new(),
@@ -81,12 +81,14 @@ impl SessionArgs {
             people,
             grace_ms: DEFAULT_GRACE_MS,
             decoys: ready.decoys,
-            rehearsal,
+            rehearsal: about.rehearsal,
+            practice: about.practice,
             notes: ready.notes.clone(),
         };
-        let wall = if mode == "live" { WallClock::Real } else { WallClock::From(now) };
-        let procedure = ready.procedure.clone();
-        Ok(Keeper::open(procedure, &ready.source, folder, opening, wall, self.screen(real_time))?)
+        let by_heart = opening.practice.as_ref().map(|practice| practice.trainee);
+        let wall = if about.clock == Clock::Real { WallClock::Real } else { WallClock::From(now) };
+        let screen = self.screen(about.clock != Clock::Virtual, by_heart);
+        Ok(Keeper::open(ready.procedure.clone(), &ready.source, folder, opening, wall, screen)?)
     }
 
     /// Who is there. Records outlive sessions: names go in only when that was wanted.
@@ -111,13 +113,13 @@ impl SessionArgs {
     }
 
     /// The large screen in a terminal in real time, otherwise a line an event.
-    fn screen(&self, real_time: bool) -> Box<dyn Screen> {
+    fn screen(&self, real_time: bool, by_heart: Option<Role>) -> Box<dyn Screen> {
         if self.json {
             return Box::new(Plain::new(std::io::stderr()));
         }
         if real_time && !self.plain && std::io::stdout().is_terminal() {
             match Big::open() {
-                Ok(big) => return Box::new(big),
+                Ok(big) => return Box::new(big.by_heart(by_heart)),
                 Err(error) => {
                     tell(&format!("antiphon: no large screen ({error}); one line an event instead"))
                 }
@@ -136,6 +138,12 @@ impl SessionArgs {
         } else {
             say(&closing_words(summary, folder));
         }
+        self.write_debrief(folder)?;
+        Ok(code(summary))
+    }
+
+    /// The debrief, when it was asked for.
+    pub fn write_debrief(&self, folder: &std::path::Path) -> Result<(), Failure> {
         if self.debrief {
             let page = crate::debrief::write::in_folder(folder)?;
             let line = format!("debrief: {}", page.display());
@@ -145,10 +153,7 @@ impl SessionArgs {
                 say(&line)
             }
         }
-        Ok(match summary.account.outcome {
-            Outcome::Completed => ExitCode::Done,
-            _ => ExitCode::NotCompleted,
-        })
+        Ok(())
     }
 
     /// Everything the people should know before it begins, on stderr.
@@ -159,6 +164,59 @@ impl SessionArgs {
         for note in notes {
             tell(&format!("note: {note}"));
         }
+    }
+}
+
+/// The exit code of a session that came to this.
+pub fn code(summary: &Summary) -> ExitCode {
+    match summary.account.outcome {
+        Outcome::Completed => ExitCode::Done,
+        _ => ExitCode::NotCompleted,
+    }
+}
+
+/// What kind of run it is, for the journal and the screen.
+pub struct About {
+    pub mode: &'static str,
+    pub clock: Clock,
+    pub rehearsal: Option<String>,
+    pub practice: Option<Practice>,
+}
+
+impl About {
+    pub fn new(mode: &'static str, clock: Clock) -> About {
+        About { mode, clock, rehearsal: None, practice: None }
+    }
+}
+
+/// How time passes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Clock {
+    Real,
+    /// As fast as the machine can.
+    Virtual,
+    /// The same, slowed down to what is heard.
+    VirtualAloud,
+}
+
+/// The voice of a stand-in: in English one for each part, otherwise the language's; another one where the tool speaks
+/// with it.
+pub fn person_voice(language: &str, role: Role, tool: Option<&RenderVoice>) -> RenderVoice {
+    let english = language.split('-').next() == Some("en");
+    let voices = match (english, role) {
+        (true, Role::Worker) => ["rms", "awb"].map(|name| RenderVoice::Flite(name.to_string())),
+        (true, Role::Observer) => ["awb", "rms"].map(|name| RenderVoice::Flite(name.to_string())),
+        // A variant of espeak-ng's for the same language.
+        (false, _) => [
+            RenderVoice::for_language(language),
+            RenderVoice::EspeakNg(format!("{}+f3", language.to_lowercase())),
+        ],
+    };
+    let [first, second] = voices;
+    if tool == Some(&first) {
+        second
+    } else {
+        first
     }
 }
 

@@ -8,7 +8,7 @@ use crate::procedure::{Call, Contingency, PhraseId, Place, Procedure, Role, Use}
 use crate::session::{Action, HoldWhy, Phase, State};
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Something a stand-in says at a time on the session clock.
@@ -22,7 +22,7 @@ pub struct Line {
 }
 
 /// What goes wrong at a step, once or several times.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SlipKind {
     /// Says another phrase: `say`, or the phrase of the next step.
@@ -229,19 +229,30 @@ impl Actors {
         if let Phase::Held { why, .. } = state.phase {
             return Some(self.on_hold(procedure, state, why));
         }
-        let (place, reminded) = (place_id(procedure, state)?, state.reminders > 0);
+        let place = place_id(procedure, state)?;
         let slip = self.take_slip(&place, role, false);
+        self.answer_with(procedure, state, slip.as_ref())
+    }
+
+    /// The answer of whoever is awaited, with this slip in it. `None` is silence.
+    pub(super) fn answer_with(
+        &mut self,
+        procedure: &Procedure,
+        state: &State,
+        slip: Option<&Slip>,
+    ) -> Option<Line> {
+        let (role, reminded) = (state.awaited(procedure)?, state.reminders > 0);
         let mut wait = self.random.random_range(pace::REACTION);
         wait += match state.phase {
             Phase::ReadBack { .. } if !reminded && state.tries == 0 => self.random.random_range(pace::WORK),
             Phase::Confirm { .. } | Phase::HoldPoint { .. } => self.random.random_range(pace::LOOK),
             _ => 0,
         };
-        let early = matches!(&slip, Some(slip) if slip.kind == SlipKind::Early);
+        let early = slip.is_some_and(|slip| slip.kind == SlipKind::Early);
         if let (Phase::ReadBack { step }, false) = (&state.phase, early) {
             wait = wait.max(self.still_to_wait(procedure, state, *step));
         }
-        let text = match &slip {
+        let text = match slip {
             Some(slip) => self.slipped(procedure, state, slip)?,
             None => self.right_answer(procedure, state),
         };
@@ -260,7 +271,7 @@ impl Actors {
     }
 
     /// Speaking up lasts over a hold: whoever was not heard at this step goes on louder.
-    fn louder(&self, state: &State) -> f32 {
+    pub(super) fn louder(&self, state: &State) -> f32 {
         let step = state.current_step().map_or(0, |step| state.steps[usize::from(step)].asks_again);
         (pace::SPEAK_UP_DB * step.max(state.tries) as f32).min(pace::SHOUT_DB)
     }
@@ -359,17 +370,19 @@ fn other_phrase(procedure: &Procedure, state: &State) -> String {
         (Phase::Confirm { .. }, Use::Confirmation { step }) => Some(step) > here,
         _ => false,
     };
-    let other = procedure.phrases.iter().find(|phrase| wanted(phrase.used));
+    let awaited = state.awaited(procedure);
+    let theirs = |by: Option<Role>| by.is_none() || by == awaited;
+    let other = procedure.phrases.iter().find(|phrase| wanted(phrase.used) && theirs(phrase.by));
     other.map_or_else(|| "everything is fine here".to_string(), |phrase| phrase.text.clone())
 }
 
-fn call_text(procedure: &Procedure, wanted: Call) -> String {
+pub(super) fn call_text(procedure: &Procedure, wanted: Call) -> String {
     let found = procedure.phrases.iter().find(|phrase| phrase.used == Use::Call { call: wanted });
     // `parse` gives every procedure all five calls.
     found.map(|phrase| phrase.text.clone()).unwrap_or_default()
 }
 
-fn place_id(procedure: &Procedure, state: &State) -> Option<String> {
+pub(super) fn place_id(procedure: &Procedure, state: &State) -> Option<String> {
     match state.phase {
         Phase::Asking { question } => Some(procedure.questions[usize::from(question)].id.clone()),
         _ => state.current_step().map(|step| procedure.steps[usize::from(step)].id.clone()),

@@ -23,9 +23,18 @@ pub enum ToEar {
     /// The tool spoke until this session time, ms.
     Cut(u64),
     /// The loudspeaker plays this from a position on the session clock on (samples at 16 kHz).
-    Plays { at: u64, samples: Arc<[i16]> },
-    /// The loudspeaker falls silent at this position.
-    FallsSilent(u64),
+    Plays { by: By, at: u64, samples: Arc<[i16]> },
+    /// This voice falls silent at this position.
+    FallsSilent { by: By, at: u64 },
+    /// Sound without a microphone, from a position on: a stand-in's. Pieces follow each other without a gap.
+    Digital { at: u64, samples: Vec<i16> },
+}
+
+/// Whose voice the loudspeaker plays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum By {
+    Tool,
+    StandIn,
 }
 
 /// From an ear.
@@ -68,7 +77,7 @@ pub fn start(listener: Listener, began: Instant, out: Sender<FromEar>) -> Sender
                 began,
                 out,
                 stream: None,
-                loudspeaker: Loudspeaker::default(),
+                loudspeaker: Default::default(),
                 canceller,
                 uncleared: Vec::new(),
             },
@@ -90,7 +99,8 @@ struct Ear {
     began: Instant,
     out: Sender<FromEar>,
     stream: Option<Stream>,
-    loudspeaker: Loudspeaker,
+    /// One a voice, since one may be cut short while the other plays.
+    loudspeaker: [Loudspeaker; 2],
     canceller: EchoCanceller,
     /// The latest samples, less than a frame of the canceller.
     uncleared: Vec<i16>,
@@ -138,14 +148,15 @@ impl Ear {
                 self.listener.cut(at_ms);
                 Ok(())
             }
-            ToEar::Plays { at, samples } => {
-                self.loudspeaker.plays(at, samples);
+            ToEar::Plays { by, at, samples } => {
+                self.loudspeaker[by as usize].plays(at, samples);
                 Ok(())
             }
-            ToEar::FallsSilent(at) => {
-                self.loudspeaker.falls_silent(at);
+            ToEar::FallsSilent { by, at } => {
+                self.loudspeaker[by as usize].falls_silent(at);
                 Ok(())
             }
+            ToEar::Digital { at, samples } => self.hear_at(at, samples),
         }
     }
 
@@ -163,9 +174,13 @@ impl Ear {
         if samples.is_empty() {
             return Ok(());
         }
+        self.hear_at(at, samples)
+    }
+
+    fn hear_at(&mut self, at: u64, samples: Vec<i16>) -> Result<(), String> {
         let heard = self.listen(at, &samples)?;
-        let speaking = self.listener.speaking();
-        self.tell(FromEar::Sound { post: block.post, at, samples, speaking });
+        let (post, speaking) = (self.listener.post(), self.listener.speaking());
+        self.tell(FromEar::Sound { post, at, samples, speaking });
         heard.into_iter().for_each(|heard| self.tell(FromEar::Heard(heard)));
         Ok(())
     }
@@ -178,9 +193,12 @@ impl Ear {
         let whole = self.uncleared.len() / echo::FRAME * echo::FRAME;
         let mut cleared: Vec<i16> = self.uncleared.drain(..whole).collect();
         let mut voice = vec![0i16; whole];
-        let mut plays = [0i16; echo::FRAME];
+        let (mut plays, mut more) = ([0i16; echo::FRAME], [0i16; echo::FRAME]);
         for (cleared, voice) in cleared.chunks_mut(echo::FRAME).zip(voice.chunks_mut(echo::FRAME)) {
-            self.loudspeaker.take(position + AHEAD_MS * PER_MS, &mut plays);
+            let [tool, stand_in] = &mut self.loudspeaker;
+            tool.take(position + AHEAD_MS * PER_MS, &mut plays);
+            stand_in.take(position + AHEAD_MS * PER_MS, &mut more);
+            plays.iter_mut().zip(&more).for_each(|(all, one)| *all = all.saturating_add(*one));
             self.canceller.frame(&plays, cleared, voice).map_err(|error| error.to_string())?;
             position += echo::FRAME as u64;
         }

@@ -6,6 +6,7 @@
 
 use crate::audio::{PER_MS, RATE};
 use crate::listen::heard::{Heard, Verdict};
+use crate::practice::{Practice, Source};
 use crate::procedure::{Part, Phrase, Post, Procedure, Then};
 use crate::record::summary::{
     finish, Account, AudioAccount, ContingencyAccount, ExitAccount, Outcome as RecordedOutcome, ProcedureRef,
@@ -27,7 +28,7 @@ pub struct Opening {
     /// Version of the program.
     pub antiphon: String,
     pub session: String,
-    /// `live`, `wav` or `rehearsal`.
+    /// `live`, `wav`, `rehearsal` or `practice`.
     pub mode: String,
     pub procedure_id: String,
     pub procedure_version: String,
@@ -44,8 +45,19 @@ pub struct Opening {
     /// What was asked for on the command line that shapes the run (seed, noise, script), for a rehearsal.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rehearsal: Option<String>,
+    /// One of the two is a stand-in, and the other one practises.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub practice: Option<Practice>,
     /// Every fallback and conversion made at the start.
     pub notes: Vec<String>,
+}
+
+impl Opening {
+    /// Whether there were microphones, in real time.
+    pub fn is_live(&self) -> bool {
+        let practised = self.practice.as_ref().is_some_and(|practice| practice.source == Source::Microphone);
+        self.mode == "live" || practised
+    }
 }
 
 /// An event in the journal (kind `in`): the event and, for people, the words behind its phrase number.
@@ -175,6 +187,31 @@ impl Keeper {
         Ok(())
     }
 
+    /// The same in the journal only, with data under a key for programs that read it.
+    pub fn quiet_remark(
+        &mut self,
+        ms: u64,
+        text: &str,
+        key: &str,
+        data: &impl Serialize,
+    ) -> Result<(), RecordError> {
+        let ms = ms.max(self.state.now_ms);
+        let body = serde_json::json!({ "note": text, key: data });
+        self.journal.append(self.wall.at(ms), ms, "note", &body)?;
+        Ok(())
+    }
+
+    /// The same on the screen only.
+    pub fn show_remark(&mut self, text: &str) {
+        self.screen.remark(self.state.now_ms, text);
+    }
+
+    /// Something heard at a post that came from the loudspeaker: kept, and nothing follows from it.
+    pub fn echo(&mut self, ms: u64, heard: &Heard) -> Result<(), RecordError> {
+        let words = crate::screen::words::heard_words(&self.procedure, heard);
+        self.remark(ms, &format!("not counted: the loudspeaker, heard at the post of the {words}"))
+    }
+
     /// Redraws; call it a few times a second for the clocks.
     pub fn show(&mut self) {
         self.screen.show(&self.procedure, &self.state, self.last_heard.as_ref());
@@ -217,7 +254,8 @@ impl Keeper {
         let names = self.tracks.names().to_vec();
         self.tracks.advance(end_ms * PER_MS)?;
         let audio = self.tracks.finish()?;
-        let mut cautions = self.procedure.cautions.clone();
+        let mut cautions: Vec<String> = self.opening.practice.iter().map(Practice::caution).collect();
+        cautions.extend(self.procedure.cautions.iter().cloned());
         if self.late_samples > 0 {
             cautions.push(format!("{} samples came too late to be recorded", self.late_samples));
         }
@@ -241,6 +279,7 @@ impl Keeper {
             voice: self.opening.voice.clone(),
             posts: self.opening.posts.iter().map(|post| post.name().to_string()).collect(),
             people: self.opening.people.clone(),
+            practice: self.opening.practice.clone(),
             answers: answers(procedure, state),
             totals: totals(procedure, state, end_ms),
             audio: Some(AudioAccount {

@@ -2,9 +2,12 @@
 //!
 //! Owns the threads' ends and the clock. Channels only, no shared locks. Must not decide anything about moving on.
 
-use super::ear::{self, FromEar, ToEar};
+use super::ear::{self, By, FromEar, ToEar};
 use super::keeper::Keeper;
-use crate::audio::mic::{Block, MicEvent, Microphone};
+use super::live_partner::LivePartner;
+use super::microphone::OpenMicrophone;
+use super::simulation::AtTheEnd;
+use crate::audio::mic::{MicEvent, Microphone};
 use crate::audio::{AudioError, PER_MS};
 use crate::listen::listener::Listener;
 use crate::procedure::{PhraseId, Post};
@@ -16,9 +19,6 @@ use crossbeam_channel::{select, Receiver, Sender};
 use std::collections::HashMap;
 use std::time::{Duration, Instant};
 
-/// Blocks a microphone may be ahead of its ear: 256 blocks of at most 30 ms are over five seconds, longer than any
-/// engine takes for one utterance.
-const BLOCKS: usize = 256;
 /// A lost microphone is tried again this often.
 const REOPEN: Duration = Duration::from_secs(2);
 /// The runner looks at the clock at least this often.
@@ -63,6 +63,8 @@ struct PostSound {
     dropped: u64,
     /// Somebody is in the middle of saying something there.
     speaking: bool,
+    /// There is no microphone: a stand-in's sound comes as it is made.
+    digital: bool,
 }
 
 pub struct Live {
@@ -70,6 +72,11 @@ pub struct Live {
     mouth: Mouth,
     posts: Vec<PostSound>,
     news: Receiver<FromEar>,
+    /// For ears that are started later.
+    out: Sender<FromEar>,
+    partner: Option<LivePartner>,
+    at_the_end: Option<AtTheEnd>,
+    limit_ms: u64,
     began: Instant,
     /// Session position of an utterance's first sample, and samples of it so far.
     playing: HashMap<u64, (u64, u64)>,
@@ -100,6 +107,7 @@ impl Live {
                 lost_at: None,
                 dropped: 0,
                 speaking: false,
+                digital: false,
             });
         }
         Ok(Live {
@@ -107,6 +115,10 @@ impl Live {
             mouth,
             posts,
             news,
+            out,
+            partner: None,
+            at_the_end: None,
+            limit_ms: u64::MAX,
             began,
             playing: HashMap::new(),
             counts: HashMap::new(),
@@ -114,9 +126,33 @@ impl Live {
         })
     }
 
+    /// A stand-in plays one of the two. `make` gets the ear that listens to it.
+    pub fn with_partner(&mut self, listener: Listener, make: impl FnOnce(Sender<ToEar>) -> LivePartner) {
+        let post = listener.post();
+        let ear = ear::start(listener, self.began, self.out.clone());
+        self.partner = Some(make(ear.clone()));
+        let (wanted, microphone, lost_at) = (None, None, None);
+        let (dropped, speaking, digital) = (0, false, true);
+        self.posts.push(PostSound { post, wanted, microphone, ear, lost_at, dropped, speaking, digital });
+    }
+
+    /// A sentence that is spoken when the session is over.
+    pub fn at_the_end(&mut self, text: AtTheEnd) {
+        self.at_the_end = Some(text);
+    }
+
+    /// The session is ended as 'input ended' here at the latest, ms.
+    pub fn limit(&mut self, limit_ms: u64) {
+        self.limit_ms = limit_ms;
+    }
+
     /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
     pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), LiveError>) {
         let result = self.run_inner(interrupted);
+        if let Some(partner) = &mut self.partner {
+            partner.end(&mut self.keeper);
+        }
+        let result = result.and_then(|()| self.say_at_the_end());
         if result.is_err() {
             self.say_that_it_failed();
         }
@@ -156,7 +192,11 @@ impl Live {
             }
             self.wait_and_handle()?;
             self.look_after_microphones()?;
+            self.partner_speaks()?;
             let now = self.now_ms();
+            if now >= self.limit_ms {
+                self.event(What::InputEnded)?;
+            }
             let somebody_speaks = self.posts.iter().any(|post| post.speaking);
             if self.keeper.due(now, somebody_speaks) {
                 self.event(What::Time)?;
@@ -171,6 +211,7 @@ impl Live {
     fn wait_and_handle(&mut self) -> Result<(), LiveError> {
         let until_wake = self.keeper.state.wake_at().map(|wake| wake.saturating_sub(self.now_ms()));
         let timeout = until_wake.map_or(LOOK, |ms| Duration::from_millis(ms).min(LOOK));
+        let stand_in = self.partner.as_ref().map_or_else(crossbeam_channel::never, LivePartner::played);
         select! {
             recv(self.news) -> news => if let Ok(news) = news { self.news(news)? },
             recv(self.mouth.events) -> event => if let Ok(event) = event { self.voice(event)? },
@@ -179,6 +220,7 @@ impl Live {
                 // The system's voice has no sound for us: don't spin on a closed channel.
                 Err(_) => self.mouth.played = crossbeam_channel::never(),
             },
+            recv(stand_in) -> played => if let Ok(played) = played { self.stand_in_played(played) },
             default(timeout) => {}
         }
         Ok(())
@@ -187,7 +229,10 @@ impl Live {
     fn event(&mut self, what: What) -> Result<(), LiveError> {
         let at_ms = self.now_ms();
         let tool_ended = matches!(what, What::SpeechEnded { .. });
-        let actions = self.keeper.event(Event { at_ms, what })?;
+        let actions = self.keeper.event(Event { at_ms, what: what.clone() })?;
+        if let Some(partner) = &mut self.partner {
+            partner.after(&mut self.keeper, &what, &actions);
+        }
         if tool_ended {
             let from = at_ms.saturating_sub(self.keeper.state.grace_ms);
             for post in &self.posts {
@@ -217,10 +262,16 @@ impl Live {
 
     fn news(&mut self, news: FromEar) -> Result<(), LiveError> {
         match news {
-            FromEar::Heard(heard) => self.event(What::Heard(heard)),
+            FromEar::Heard(heard) => {
+                let procedure = &self.keeper.procedure;
+                if self.partner.as_ref().is_some_and(|partner| partner.is_echo(procedure, &heard)) {
+                    return Ok(self.keeper.echo(self.now_ms(), &heard)?);
+                }
+                self.event(What::Heard(heard))
+            }
             FromEar::Sound { post, at, samples, speaking } => {
                 if let Some(sound) = self.posts.iter_mut().find(|sound| sound.post == post) {
-                    sound.speaking = speaking && sound.microphone.is_some();
+                    sound.speaking = speaking && (sound.digital || sound.microphone.is_some());
                 }
                 Ok(self.keeper.keep_post(post, at, &samples)?)
             }
@@ -268,13 +319,11 @@ impl Live {
         match played {
             Played::Begins { at, samples } => {
                 let at = self.position(at);
-                for post in &self.posts {
-                    let _ = post.ear.send(ToEar::Plays { at, samples: samples.clone() });
-                }
+                self.tell_ears(|| ToEar::Plays { by: By::Tool, at, samples: samples.clone() });
             }
             Played::CutShort { at } => {
                 let at = self.position(at);
-                self.posts.iter().for_each(|post| drop(post.ear.send(ToEar::FallsSilent(at))));
+                self.tell_ears(|| ToEar::FallsSilent { by: By::Tool, at });
             }
             Played::Piece { utterance, at, samples } => {
                 let at = self.position(at);
@@ -285,6 +334,52 @@ impl Live {
             }
         }
         Ok(())
+    }
+
+    /// Tells every ear that hears the loudspeaker. One that failed has said so; see `news`.
+    fn tell_ears(&self, order: impl Fn() -> ToEar) {
+        self.posts.iter().filter(|post| !post.digital).for_each(|post| drop(post.ear.send(order())));
+    }
+
+    /// What the stand-in says goes to its own post, and the trainee's ear is told that the loudspeaker plays it.
+    fn stand_in_played(&mut self, played: Played) {
+        let (by, at) = match &played {
+            Played::Begins { at, .. } | Played::CutShort { at } => (By::StandIn, self.position(*at)),
+            Played::Piece { .. } => return,
+        };
+        match &played {
+            Played::Begins { samples, .. } => {
+                self.tell_ears(|| ToEar::Plays { by, at, samples: samples.clone() });
+            }
+            _ => self.tell_ears(|| ToEar::FallsSilent { by, at }),
+        }
+        if let Some(partner) = &mut self.partner {
+            partner.began(at, &played);
+        }
+    }
+
+    fn partner_speaks(&mut self) -> Result<(), LiveError> {
+        let (now, position) = (self.now_ms(), self.position(Instant::now()));
+        let others = self.posts.iter().any(|post| post.speaking && !post.digital);
+        let Some(partner) = &mut self.partner else { return Ok(()) };
+        let post = partner.post();
+        match partner.speak(&mut self.keeper, now, position, others)? {
+            Some(why) => self.event(What::PostLost { post, why }),
+            None => Ok(()),
+        }
+    }
+
+    /// Unless the user interrupted.
+    fn say_at_the_end(&mut self) -> Result<(), LiveError> {
+        if self.keeper.state.ended() == Some(Outcome::Interrupted) {
+            return Ok(());
+        }
+        let Some(text) = self.at_the_end.take().and_then(|text| text(&self.keeper)) else { return Ok(()) };
+        self.keeper.remark(self.now_ms(), &format!("said: {text}"))?;
+        let utterance = u64::MAX;
+        self.speaking = Some(utterance);
+        self.mouth.voice.speak(utterance, &self.keeper.procedure.spoken(&text));
+        self.last_words()
     }
 
     /// A time as a position on the session clock, samples.
@@ -378,43 +473,6 @@ impl Live {
             }
         }
         Ok(())
-    }
-}
-
-/// A microphone that delivers, before a session.
-pub struct OpenMicrophone {
-    microphone: Microphone,
-    blocks: Receiver<Block>,
-    wanted: Option<String>,
-}
-
-impl OpenMicrophone {
-    /// Opens the named microphone, or the default one.
-    pub fn open(wanted: Option<&str>, post: Post) -> Result<OpenMicrophone, AudioError> {
-        let (out, blocks) = crossbeam_channel::bounded(BLOCKS);
-        let microphone = Microphone::open(wanted, post, out)?;
-        Ok(OpenMicrophone { microphone, blocks, wanted: wanted.map(str::to_string) })
-    }
-
-    pub fn post(&self) -> Post {
-        self.microphone.post()
-    }
-
-    /// From now on its sound goes to this ear.
-    pub(super) fn deliver_to(self, ear: &Sender<ToEar>) -> Result<Microphone, AudioError> {
-        let converter = Box::new(self.microphone.converter()?);
-        // An ear that failed has said so, and hears nothing more.
-        let _ = ear.send(ToEar::Stream { blocks: self.blocks, converter });
-        Ok(self.microphone)
-    }
-
-    /// The device, for the screen and the journal.
-    pub fn describe(&self) -> String {
-        self.microphone.describe()
-    }
-
-    pub fn notes(&self) -> &[String] {
-        self.microphone.notes()
     }
 }
 

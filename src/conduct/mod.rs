@@ -5,9 +5,13 @@
 //! a session, either way. Decides nothing about moving on.
 
 pub mod actors;
+pub mod alone;
 pub mod ear;
 pub mod keeper;
 pub mod live;
+pub mod live_partner;
+pub mod microphone;
+pub mod partner;
 pub mod relisten;
 pub mod replay;
 pub mod set_up;

@@ -114,6 +114,34 @@ impl Recorded {
         self.extent.seconds()
     }
 
+    /// The tracks that the loudspeaker played into this post's microphone: the tool's, and a stand-in's, who has no
+    /// microphone.
+    fn loudspeaker_at(&self, channel: usize) -> Vec<usize> {
+        let tool = self.opening.posts.len();
+        let Some(practice) = &self.opening.practice else { return vec![tool] };
+        let is_stand_in = |post: &Post| post.hears(practice.stand_in());
+        match self.opening.posts.iter().position(is_stand_in) {
+            Some(stand_in) if stand_in == channel => Vec::new(),
+            Some(stand_in) => vec![tool, stand_in],
+            None => vec![tool],
+        }
+    }
+
+    /// Whether this is what a stand-in said, in the microphone of who practised.
+    fn is_echo(&self, now: &Heard) -> bool {
+        let Some(practice) = &self.opening.practice else { return false };
+        let half = now.end_ms.saturating_sub(now.start_ms) / 2;
+        !now.post.hears(practice.stand_in())
+            && self.events.iter().any(|event| match &event.what {
+                What::Heard(then) if then.post != now.post => {
+                    let both = then.end_ms.min(now.end_ms).saturating_sub(then.start_ms.max(now.start_ms));
+                    let (then, now) = (taken(&self.procedure, then), taken(self.listened_for(), now));
+                    both >= half.max(1) && !now.phrase.is_empty() && then.phrase == now.phrase
+                }
+                _ => false,
+            })
+    }
+
     /// What listened then, by the name that `--engine` has for it.
     pub fn engine(&self) -> EngineName {
         match self.opening.engine.starts_with("vosk") {
@@ -152,7 +180,7 @@ impl Recorded {
             state: State::new(&self.procedure, &self.opening.posts, self.opening.grace_ms),
             next: 0,
             at: 0,
-            tool: VecDeque::new(),
+            loudspeaker: VecDeque::new(),
             microphone: VecDeque::new(),
             heard: Vec::new(),
         };
@@ -166,7 +194,7 @@ impl Recorded {
             What::Heard(heard) if heard.post == post => Some(heard),
             _ => None,
         });
-        let mut left: Vec<&Heard> = now.iter().collect();
+        let mut left: Vec<&Heard> = now.iter().filter(|now| !self.is_echo(now)).collect();
         let mut pairs = Vec::new();
         for then in then {
             let overlap =
@@ -216,7 +244,7 @@ struct Hearing<'a> {
     /// Samples heard.
     at: u64,
     /// Sound read and not yet heard.
-    tool: VecDeque<i16>,
+    loudspeaker: VecDeque<i16>,
     microphone: VecDeque<i16>,
     heard: Vec<Heard>,
 }
@@ -225,13 +253,15 @@ impl Hearing<'_> {
     fn run(&mut self, channel: usize, tell: &dyn Fn(u64)) -> Result<(), Failure> {
         let recorded = self.recorded;
         let path = recorded.folder.join(AUDIO);
-        let ahead = if recorded.opening.mode == "live" { AHEAD } else { 0 };
+        let ahead = if recorded.opening.is_live() { AHEAD } else { 0 };
+        let plays = recorded.loudspeaker_at(channel);
         self.follow()?;
         let mut failed = None;
         let mut count = 0;
         let read = sound::frames(&path, &recorded.extent, |frame| {
             self.microphone.push_back(frame[channel]);
-            self.tool.push_back(frame.last().copied().unwrap_or(0));
+            self.loudspeaker
+                .push_back(plays.iter().fold(0i16, |all, track| all.saturating_add(frame[*track])));
             count += 1;
             if count % TELL_EVERY == 0 {
                 tell(1);
@@ -241,7 +271,7 @@ impl Hearing<'_> {
                 return Ok(());
             }
             if count == TICK + ahead {
-                self.tool.drain(..ahead);
+                self.loudspeaker.drain(..ahead);
             }
             self.tick().map_err(|failure| {
                 failed = Some(failure);
@@ -260,11 +290,12 @@ impl Hearing<'_> {
     /// 20 ms, as `simulation` and `ear` do them.
     fn tick(&mut self) -> Result<(), Failure> {
         let mut sound: Vec<i16> = self.microphone.drain(..TICK).collect();
-        let tool: Vec<i16> = self.tool.drain(..TICK.min(self.tool.len())).collect();
+        let length = TICK.min(self.loudspeaker.len());
+        let plays: Vec<i16> = self.loudspeaker.drain(..length).collect();
         let mut voice = vec![0i16; TICK];
         for at in (0..TICK).step_by(echo::FRAME) {
             let frame = at..at + echo::FRAME;
-            self.canceller.frame(&tool[frame.clone()], &mut sound[frame.clone()], &mut voice[frame])?;
+            self.canceller.frame(&plays[frame.clone()], &mut sound[frame.clone()], &mut voice[frame])?;
         }
         self.heard.extend(self.listener.push_cleared(&sound, &voice)?);
         self.at += TICK as u64;

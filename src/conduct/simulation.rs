@@ -10,6 +10,7 @@ use crate::audio::leak::Leak;
 use crate::audio::noise::{NoiseSource, NoiseSpec};
 use crate::audio::{level, AudioError, PER_MS, RATE};
 use crate::listen::engine::EngineError;
+use crate::listen::heard::Heard;
 use crate::listen::listener::Listener;
 use crate::procedure::{Post, Role};
 use crate::record::RecordError;
@@ -21,7 +22,7 @@ use std::sync::Arc;
 /// Samples of one tick: 20 ms at 16 kHz.
 pub const TICK: usize = 320;
 /// Active speech level at which stand-ins speak into their microphones, dBFS: the nominal level of ITU-T P.56 work.
-const PERSON_DBFS: f32 = -26.0;
+pub(super) const PERSON_DBFS: f32 = -26.0;
 /// How far the loudspeaker is from each microphone, m.
 const METRES: [f32; 2] = [1.5, 3.0];
 /// Tracks are written this far behind the clock, so that nothing comes late.
@@ -41,14 +42,33 @@ pub enum SimulationError {
 
 /// Where a post's sound comes from.
 pub trait Source {
-    /// A new tick begins at this time on the session clock.
-    fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError>;
-    /// Fills one tick of this post's microphone. `tool` is what the loudspeaker plays in it.
-    fn fill(&mut self, post: Post, tool: &[i16], out: &mut [i16]);
+    /// A new tick begins at this time on the session clock. `speaking`: somebody is in the middle of saying something
+    /// at this post.
+    fn tick(
+        &mut self,
+        keeper: &mut Keeper,
+        now_ms: u64,
+        speaking: &dyn Fn(Post) -> bool,
+    ) -> Result<(), SimulationError>;
+    /// Adds what the loudspeaker plays in this tick besides the tool's voice.
+    fn loudspeaker(&self, _out: &mut [i16]) {}
+    /// Whether this post's microphone is in the room with the loudspeaker.
+    fn is_in_the_room(&self, _post: Post) -> bool {
+        true
+    }
+    /// Fills one tick of this post's microphone. `loudspeaker` is what the loudspeaker plays in it.
+    fn fill(&mut self, post: Post, loudspeaker: &[i16], out: &mut [i16]);
+    /// Whether this was not said at its post but came from the loudspeaker.
+    fn is_echo(&self, _keeper: &Keeper, _heard: &Heard) -> bool {
+        false
+    }
     /// Told after each event, with the session as it is now.
-    fn after(&mut self, keeper: &Keeper, event: &What, actions: &[Action]) -> Result<(), SimulationError>;
+    fn after(&mut self, keeper: &mut Keeper, event: &What, actions: &[Action])
+        -> Result<(), SimulationError>;
     /// There will be nothing more to hear.
     fn over(&self) -> bool;
+    /// The session is over.
+    fn ended(&mut self, _keeper: &mut Keeper) {}
 }
 
 /// What is played to people while a simulation runs in real time.
@@ -76,7 +96,11 @@ pub struct Simulation<'a> {
     /// The session is ended as 'input ended' here at the latest, ms.
     limit_ms: u64,
     events: VecDeque<What>,
+    at_the_end: Option<AtTheEnd>,
 }
+
+/// Makes the sentence that is spoken when a session is over, from its record.
+pub type AtTheEnd = Box<dyn FnOnce(&Keeper) -> Option<String>>;
 
 impl<'a> Simulation<'a> {
     pub fn new(
@@ -98,6 +122,7 @@ impl<'a> Simulation<'a> {
             at: 0,
             limit_ms,
             events: VecDeque::new(),
+            at_the_end: None,
         }
     }
 
@@ -120,12 +145,29 @@ impl<'a> Simulation<'a> {
             }
             self.settle()?;
         }
-        // Last words, if any, are spoken to their end; nothing said meanwhile counts.
+        self.source.ended(&mut self.keeper);
+        self.last_words()?;
+        if let Some(text) = self.at_the_end.take().and_then(|text| text(&self.keeper)) {
+            self.keeper.remark(self.now_ms(), &format!("said: {text}"))?;
+            let samples = self.renderer.render(&self.keeper.procedure.spoken(&text))?;
+            self.speech = Some(Speech { utterance: u64::MAX, samples, at: 0 });
+            self.last_words()?;
+        }
+        Ok(())
+    }
+
+    /// Last words, if any, are spoken to their end; nothing said meanwhile counts.
+    fn last_words(&mut self) -> Result<(), SimulationError> {
         while self.speech.is_some() {
             self.tick()?;
             self.events.clear();
         }
         Ok(())
+    }
+
+    /// A sentence that is spoken when the session is over.
+    pub fn at_the_end(&mut self, text: AtTheEnd) {
+        self.at_the_end = Some(text);
     }
 
     fn now_ms(&self) -> u64 {
@@ -135,22 +177,31 @@ impl<'a> Simulation<'a> {
     fn tick(&mut self) -> Result<(), SimulationError> {
         let mut tool = [0i16; TICK];
         self.speak(&mut tool)?;
+        let listeners = &self.listeners;
+        let speaking = |post: Post| listeners.iter().any(|one| one.post() == post && one.speaking());
+        self.source.tick(&mut self.keeper, self.at / PER_MS, &speaking)?;
         let mut mix = tool;
-        self.source.tick(self.at / PER_MS)?;
+        let mut loudspeaker = tool;
+        self.source.loudspeaker(&mut loudspeaker);
         let mut sound = [0i16; TICK];
         for index in 0..self.listeners.len() {
             let post = self.listeners[index].post();
-            self.source.fill(post, &tool, &mut sound);
+            self.source.fill(post, &loudspeaker, &mut sound);
+            let near = if self.source.is_in_the_room(post) { loudspeaker } else { [0; TICK] };
             self.keeper.keep_post(post, self.at, &sound)?;
             mix.iter_mut().zip(&sound).for_each(|(all, one)| *all = all.saturating_add(*one));
             let mut voice = [0i16; TICK];
             for at in (0..TICK).step_by(echo::FRAME) {
                 let frame = at..at + echo::FRAME;
-                let (tool, voice) = (&tool[frame.clone()], &mut voice[frame.clone()]);
-                self.cancellers[index].frame(tool, &mut sound[frame], voice)?;
+                let (near, voice) = (&near[frame.clone()], &mut voice[frame.clone()]);
+                self.cancellers[index].frame(near, &mut sound[frame], voice)?;
             }
             for heard in self.listeners[index].push_cleared(&sound, &voice)? {
-                self.events.push_back(What::Heard(heard));
+                if self.source.is_echo(&self.keeper, &heard) {
+                    self.keeper.echo(self.at / PER_MS, &heard)?;
+                } else {
+                    self.events.push_back(What::Heard(heard));
+                }
             }
         }
         self.at += TICK as u64;
@@ -200,7 +251,7 @@ impl<'a> Simulation<'a> {
                 let counts = self.keeper.state.counts_at(&self.keeper.procedure, listener.post());
                 listener.set_counts(&counts)?;
             }
-            self.source.after(&self.keeper, &what, &actions)?;
+            self.source.after(&mut self.keeper, &what, &actions)?;
         }
         Ok(())
     }
@@ -238,6 +289,8 @@ pub struct Cast {
     leaks: Vec<Leak>,
     /// Told of each line as it is said.
     witness: Option<Witness>,
+    /// Only this one speaks; somebody else plays the other.
+    only: Option<Role>,
 }
 
 /// Hears of each line that a stand-in says.
@@ -268,7 +321,17 @@ impl Cast {
             noise: (0..posts.len()).map(source).collect(),
             leaks: Vec::new(),
             witness: None,
+            only: None,
         }
+    }
+
+    /// From now on only this one speaks.
+    pub fn only(&mut self, role: Role) {
+        self.only = Some(role);
+    }
+
+    fn plays(&self, role: Role) -> bool {
+        self.only.is_none_or(|only| only == role)
     }
 
     /// From now on this is told of every line.
@@ -301,14 +364,14 @@ impl Cast {
 }
 
 impl Source for Cast {
-    fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError> {
+    fn tick(&mut self, _: &mut Keeper, now_ms: u64, _: &dyn Fn(Post) -> bool) -> Result<(), SimulationError> {
         match self.waiting.take_if(|line| line.at_ms <= now_ms) {
             Some(line) => self.say(&line),
             None => Ok(()),
         }
     }
 
-    fn fill(&mut self, post: Post, tool: &[i16], out: &mut [i16]) {
+    fn fill(&mut self, post: Post, loudspeaker: &[i16], out: &mut [i16]) {
         let Some(index) = self.posts.iter().position(|known| *known == post) else { return out.fill(0) };
         match &mut self.noise[index] {
             Some(noise) => noise.next(out),
@@ -321,13 +384,21 @@ impl Source for Cast {
             }
         }
         if let Some(leak) = self.leaks.get_mut(index) {
-            leak.add(tool, out);
+            leak.add(loudspeaker, out);
         }
     }
 
-    fn after(&mut self, keeper: &Keeper, event: &What, actions: &[Action]) -> Result<(), SimulationError> {
+    fn after(
+        &mut self,
+        keeper: &mut Keeper,
+        event: &What,
+        actions: &[Action],
+    ) -> Result<(), SimulationError> {
         if super::actors::tool_speaks(actions) {
             (self.waiting, self.calling) = (None, false);
+        }
+        if !keeper.state.awaited(&keeper.procedure).is_some_and(|role| self.plays(role)) {
+            return Ok(());
         }
         if matches!(event, What::SpeechBegan { .. }) {
             self.waiting = self.actors.over_the_prompt(&keeper.procedure, &keeper.state);
@@ -361,7 +432,7 @@ impl Recorded {
 }
 
 impl Source for Recorded {
-    fn tick(&mut self, now_ms: u64) -> Result<(), SimulationError> {
+    fn tick(&mut self, _: &mut Keeper, now_ms: u64, _: &dyn Fn(Post) -> bool) -> Result<(), SimulationError> {
         self.at = usize::try_from(now_ms * PER_MS).unwrap_or(usize::MAX);
         Ok(())
     }
@@ -375,7 +446,7 @@ impl Source for Recorded {
         }
     }
 
-    fn after(&mut self, _: &Keeper, _: &What, _: &[Action]) -> Result<(), SimulationError> {
+    fn after(&mut self, _: &mut Keeper, _: &What, _: &[Action]) -> Result<(), SimulationError> {
         Ok(())
     }
 

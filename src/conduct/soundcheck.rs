@@ -3,7 +3,8 @@
 //! Owns where the sound comes from and who speaks. Must not decide anything: `soundcheck` does.
 
 use super::ear::{self, FromEar, ToEar};
-use super::live::{LiveError, Mouth, OpenMicrophone};
+use super::live::{LiveError, Mouth};
+use super::microphone::OpenMicrophone;
 use crate::audio::mic::{MicEvent, Microphone};
 use crate::audio::{PER_MS, RATE};
 use crate::listen::engine::EngineError;

@@ -310,6 +310,7 @@ fn trial(
         grace_ms: DEFAULT_GRACE_MS,
         decoys: ready.decoys,
         rehearsal: Some(format!("trial, seed {seed}")),
+        practice: None,
         notes: Vec::new(),
     };
     let watch = Rc::new(RefCell::new(Watch::default()));

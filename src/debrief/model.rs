@@ -18,7 +18,7 @@ pub struct Report {
     /// The session folder's name.
     pub session: String,
     pub procedure: Option<ProcedureInfo>,
-    /// `live`, `wav` or `rehearsal`; empty when the journal does not say.
+    /// `live`, `wav`, `rehearsal` or `practice`; empty when the journal does not say.
     pub mode: String,
     /// RFC 3339.
     pub started: Option<String>,

@@ -185,6 +185,7 @@ fn when(report: &Report) -> String {
     }
     match report.mode.as_str() {
         "rehearsal" => parts.push("a rehearsal with stand-in voices".into()),
+        "practice" => parts.push("a practice: one voice is a stand-in".into()),
         "wav" => parts.push("from recordings".into()),
         "live" => parts.push("live".into()),
         _ => {}

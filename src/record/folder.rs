@@ -22,6 +22,9 @@ pub const PROCEDURE: &str = "procedure.toml";
 /// What the session came to; see [`super::summary`].
 pub const SUMMARY: &str = "summary.json";
 
+/// How the trainee did in a practice; made from the journal, and can be made again.
+pub const PRACTICE: &str = "practice.json";
+
 /// Sessions that may begin in one second with one procedure before `begin` gives up.
 const SAME_SECOND: u32 = 99;
 

@@ -5,7 +5,7 @@
 //! procedure's words. Must not be given a record that was altered: it would come out looking whole.
 
 use super::chain::{compose, Event, NOTHING_BEFORE};
-use super::folder::{create_private, AUDIO, JOURNAL, SUMMARY};
+use super::folder::{create_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
 use super::journal::END;
 use super::read::{self, Line};
 use super::sign::SIGNATURE;
@@ -237,13 +237,14 @@ fn summary(account: &Value, lines: u64, digest: &str) -> Result<Vec<u8>, RecordE
     Ok(bytes)
 }
 
-/// Deletes what was made from the record: debriefs have the sound in them, and a signature no longer fits.
+/// Deletes what was made from the record: debriefs have the sound in them, a score tells of
+/// the person, and a signature no longer fits.
 fn delete_derived(folder: &Path) -> io::Result<Vec<PathBuf>> {
     let mut deleted = Vec::new();
     for entry in fs::read_dir(folder)? {
         let path = entry?.path();
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        if !name.starts_with("debrief") && name != SIGNATURE {
+        if !name.starts_with("debrief") && name != SIGNATURE && name != PRACTICE {
             continue;
         }
         if path.is_dir() {

@@ -75,6 +75,9 @@ pub struct Account {
     /// Who was at which post, as short ids; empty when it was not said.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub people: BTreeMap<String, String>,
+    /// A practice: one of the two was a stand-in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub practice: Option<crate::practice::Practice>,
     /// In the order of the procedure, skipped ones included; not those of contingencies and exits.
     pub steps: Vec<StepAccount>,
     /// Every contingency that was called, in the order of the calls.
@@ -229,6 +232,13 @@ fn example() -> Account {
         voice: "rendered".to_owned(),
         posts: vec!["worker".to_owned(), "observer".to_owned()],
         people: BTreeMap::from([("worker".to_owned(), "w7".to_owned())]),
+        practice: Some(crate::practice::Practice {
+            trainee: crate::procedure::Role::Worker,
+            stand_in_voice: "flite:awb".to_owned(),
+            slips: 0.15,
+            seed: 7,
+            source: crate::practice::Source::Microphone,
+        }),
         steps: vec![StepAccount {
             id: "gown".to_owned(),
             instruction: "Gown on.".to_owned(),

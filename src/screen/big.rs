@@ -61,6 +61,8 @@ pub struct Big {
     /// What others write to stderr while the picture is up.
     stderr: Receiver<String>,
     now_ms: u64,
+    /// Whose phrases are not shown before the tool has said them.
+    by_heart: Option<Role>,
     /// Takes over, on stderr, when the terminal can no longer be drawn on.
     instead: Option<Plain<Stderr>>,
 }
@@ -88,8 +90,15 @@ impl Big {
             dropped: 0,
             stderr,
             now_ms: 0,
+            by_heart: None,
             instead: None,
         })
+    }
+
+    /// From now on this one's phrases are not shown before the tool has said them.
+    pub fn by_heart(mut self, role: Option<Role>) -> Big {
+        self.by_heart = role;
+        self
     }
 
     fn keep(&mut self, ms: u64, text: &str) {
@@ -170,7 +179,10 @@ impl Screen for Big {
         while let Ok(line) = self.stderr.try_recv() {
             self.keep_line(state.now_ms, &line);
         }
-        let view = View::of(procedure, state, last);
+        let mut view = View::of(procedure, state, last);
+        if self.by_heart.is_some() && view.turn == self.by_heart {
+            view.hide_phrases(state);
+        }
         let size = self.terminal.backend().size().map_or((0, 0), |size| (size.width, size.height));
         if self.pace.due(&view, size, Instant::now()) {
             if let Err(error) = self.draw(&view) {

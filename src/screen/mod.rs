@@ -3,6 +3,7 @@
 //! Owns wording and layout. Must not know where events come from, and decides nothing.
 
 pub mod big;
+mod by_heart;
 pub mod plain;
 #[cfg(test)]
 mod stand_in;

@@ -56,6 +56,7 @@ pub fn play(root: &Path, id: &str, source: &str, slips: &[Slip]) -> Played {
         grace_ms: 250,
         decoys: 0,
         rehearsal: None,
+        practice: None,
         notes: Vec::new(),
     };
     let folder = SessionFolder::create(root, id).unwrap();

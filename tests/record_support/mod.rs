@@ -58,6 +58,7 @@ pub fn account(audio_sha256: Option<String>) -> Account {
         voice: "rendered".to_owned(),
         posts: vec!["room".to_owned()],
         people: BTreeMap::new(),
+        practice: None,
         steps: vec![step],
         contingencies: Vec::new(),
         exit: None,

@@ -1,0 +1,50 @@
+//! A microphone that was opened before a session, so that every problem is told before anybody speaks.
+//!
+//! Owns the channel between a microphone and its ear. Must not know what is heard.
+
+use super::ear::ToEar;
+use crate::audio::mic::{Block, Microphone};
+use crate::audio::AudioError;
+use crate::procedure::Post;
+use crossbeam_channel::{Receiver, Sender};
+
+/// Blocks a microphone may be ahead of its ear: 256 blocks of at most 30 ms are over five seconds, longer than any
+/// engine takes for one utterance.
+const BLOCKS: usize = 256;
+
+/// A microphone that delivers, before a session.
+pub struct OpenMicrophone {
+    microphone: Microphone,
+    blocks: Receiver<Block>,
+    pub(super) wanted: Option<String>,
+}
+
+impl OpenMicrophone {
+    /// Opens the named microphone, or the default one.
+    pub fn open(wanted: Option<&str>, post: Post) -> Result<OpenMicrophone, AudioError> {
+        let (out, blocks) = crossbeam_channel::bounded(BLOCKS);
+        let microphone = Microphone::open(wanted, post, out)?;
+        Ok(OpenMicrophone { microphone, blocks, wanted: wanted.map(str::to_string) })
+    }
+
+    pub fn post(&self) -> Post {
+        self.microphone.post()
+    }
+
+    /// From now on its sound goes to this ear.
+    pub(super) fn deliver_to(self, ear: &Sender<ToEar>) -> Result<Microphone, AudioError> {
+        let converter = Box::new(self.microphone.converter()?);
+        // An ear that failed has said so, and hears nothing more.
+        let _ = ear.send(ToEar::Stream { blocks: self.blocks, converter });
+        Ok(self.microphone)
+    }
+
+    /// The device, for the screen and the journal.
+    pub fn describe(&self) -> String {
+        self.microphone.describe()
+    }
+
+    pub fn notes(&self) -> &[String] {
+        self.microphone.notes()
+    }
+}
