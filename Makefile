@@ -28,10 +28,11 @@ soak: build
 	models/setup.sh --test
 	cargo test --release --locked --test live_limits -- --ignored --nocapture
 
-# Live rooms in which both microphones hear the loudspeaker, from faintly to as loud as the people.
+# Live rooms in which both microphones hear the loudspeaker, from faintly to as loud as the people; and a practice alone.
 rooms: setup
 	models/setup.sh --test
 	cargo test --locked --test live_room -- --include-ignored --nocapture leaks_ as_loud
+	cargo test --locked --test live_practice -- --ignored --nocapture
 
 # How well it hears: writes docs/listening.md.
 bench-listen: build

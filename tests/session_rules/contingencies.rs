@@ -210,6 +210,20 @@ fn one_that_leads_out_does_the_steps_of_the_exit_and_ends_the_session_as_exited(
 }
 
 #[test]
+fn on_the_way_out_one_that_would_restart_the_procedure_leads_back_to_the_way_out() {
+    let mut play = two();
+    calls(&mut play, Post::Worker, "my blower stopped");
+    play.tool_speaks();
+    let notes = calls(&mut play, Post::Worker, "there was a splash");
+    assert!(
+        notes.contains(&Note::ContingencyEnded { contingency: 1, ending: Ending::Returned }),
+        "{notes:?}"
+    );
+    let said = "Splash. That is done. Back to where we were. Walk to the door.";
+    assert_eq!(play.last_said(), (Saying::Instruction, said.into()));
+}
+
+#[test]
 fn a_second_one_interrupts_the_first_which_is_then_gone_on_with() {
     let mut play = two();
     calls(&mut play, Post::Worker, "my blower stopped");

@@ -74,17 +74,17 @@ impl Machine<'_> {
     pub(super) fn contingency_done(&mut self, contingency: u16, remark: &str) {
         match self.procedure.contingencies[usize::from(contingency)].then {
             Then::Return => self.leave_contingency(Ending::Returned, remark, self.lines.returning),
+            // On the way out the procedure's own steps are over: what interrupted it leads back to it.
+            Then::Restart { .. } if self.interrupts_a_way_out(|_| true) => {
+                self.leave_contingency(Ending::Returned, remark, self.lines.returning);
+            }
             Then::Restart { step } => {
                 self.reopen(usize::from(step)..self.procedure.own_steps);
                 self.leave_contingency(Ending::Restarted, remark, self.lines.restarting);
             }
             Then::Exit { exit } => {
-                let under_way = self.state.sides.iter().rev().skip(1).any(|side| {
-                    let then = self.procedure.contingencies[usize::from(side.contingency)].then;
-                    side.leaving && then == Then::Exit { exit }
-                });
-                if under_way {
-                    // It was interrupted on this very way out, which is gone on with.
+                if self.interrupts_a_way_out(|then| then == Then::Exit { exit }) {
+                    // This very way out is gone on with.
                     return self.leave_contingency(Ending::Returned, remark, self.lines.returning);
                 }
                 self.reopen(self.procedure.range(Part::Exit(exit)));
@@ -95,6 +95,12 @@ impl Machine<'_> {
                 self.go_on(&remark);
             }
         }
+    }
+
+    /// Whether the contingency that is being done interrupted a way out, such a one.
+    fn interrupts_a_way_out(&self, wanted: impl Fn(Then) -> bool) -> bool {
+        let then = |contingency: u16| self.procedure.contingencies[usize::from(contingency)].then;
+        self.state.sides.iter().rev().skip(1).any(|side| side.leaving && wanted(then(side.contingency)))
     }
 
     /// The observer went back out of its first step.
