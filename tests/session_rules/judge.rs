@@ -277,8 +277,13 @@ impl Witness<'_> {
         let then = self.procedure.contingencies[usize::from(contingency)].then;
         match (ending, then) {
             (Ending::Returned, Then::Return | Then::Exit { .. }) => self.all_done(part)?,
+            (Ending::Returned, Then::Restart { .. }) => {
+                self.all_done(part)?;
+                must!(self.sides.iter().any(|below| below.leaving), "it returned, and nothing led out");
+            }
             (Ending::Restarted, Then::Restart { step }) => {
                 self.all_done(part)?;
+                must!(!self.sides.iter().any(|below| below.leaving), "it restarted what was being left");
                 let own = self.procedure.own_steps;
                 self.done.retain(|done| !(usize::from(step)..own).contains(&usize::from(*done)));
                 self.sides.iter_mut().for_each(|side| side.moved = true);
