@@ -250,7 +250,9 @@ fn a_stop_over_a_prompt_that_leaks_silences_it_within_half_a_second() {
         session: sessions.join("stop"),
     };
     let heard = ran.journal("in").into_iter().find(|(_, event)| event["text"] == "stop stop");
-    let end = heard.expect("the call is heard").1["end_ms"].as_u64().expect("a time");
+    let heard = heard.expect("the call is heard").1;
+    println!("{heard}");
+    let end = heard["end_ms"].as_u64().expect("a time");
     let hushed = ran.journal("out").into_iter().find(|(_, action)| action["action"] == "hush");
     let after = hushed.expect("the tool is hushed").0.saturating_sub(end);
 

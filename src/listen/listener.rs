@@ -309,18 +309,8 @@ impl Ear {
         Ok(if matches!(rest.verdict, Verdict::Ignored { .. }) { whole } else { rest })
     }
 
-    /// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues, and that no decoy fits
-    /// better (less its last words it may be one that is still being said); a doubt may be the first half of one. Where
-    /// everything is to stop, holding too soon is better than too late.
     fn decides_early(&self, heard: &Heard) -> bool {
-        let sure = heard.evidence.confidence >= EARLY_CONFIDENCE && heard.evidence.margin >= 0.0;
-        match heard.verdict {
-            Verdict::Accepted { phrase } if self.vocabulary.urgent.contains(&phrase) => true,
-            Verdict::Accepted { phrase } | Verdict::Other { phrase } => {
-                sure && !self.continued.contains(&phrase)
-            }
-            _ => false,
-        }
+        decides_early(heard, &self.vocabulary.urgent, &self.continued, self.bar.sure)
     }
 
     fn hear_ahead(&mut self, utterance: &Utterance) -> Result<(), EngineError> {
@@ -378,6 +368,28 @@ impl Ear {
     }
 }
 
+/// Whether a verdict at a short pause may stand: only a sure phrase that nothing continues, and that no decoy fits better
+/// (less its last words it may be one that is still being said); a doubt may be the first half of one. Where everything is
+/// to stop, holding too soon is better than too late: such a phrase stands at once, also when it is probable enough and
+/// only too short to be sure of.
+fn decides_early(
+    heard: &Heard,
+    urgent: &BTreeSet<PhraseId>,
+    continued: &BTreeSet<PhraseId>,
+    sure: f32,
+) -> bool {
+    let Evidence { confidence, margin, phrase: best, .. } = heard.evidence;
+    let above = |confident: f32| confidence >= confident && margin >= 0.0;
+    match heard.verdict {
+        Verdict::Accepted { phrase } if urgent.contains(&phrase) => true,
+        Verdict::Accepted { phrase } | Verdict::Other { phrase } => {
+            above(EARLY_CONFIDENCE) && !continued.contains(&phrase)
+        }
+        Verdict::Unsure { closest, .. } => urgent.contains(&closest) && best == Some(closest) && above(sure),
+        Verdict::Ignored { .. } => false,
+    }
+}
+
 /// Phrases whose words another candidate begins with and goes on. The last word said twice is no reason to wait.
 fn continued(candidates: &[Candidate]) -> BTreeSet<PhraseId> {
     let goes_on = |phrase: &str| {
@@ -397,5 +409,44 @@ fn decibels(mean_square: f32) -> f32 {
         (10.0 * mean_square.log10()).max(-99.0)
     } else {
         -99.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::listen::heard::Doubt;
+
+    const STOP: PhraseId = PhraseId(0);
+    const GOWN: PhraseId = PhraseId(1);
+    const HOOD: PhraseId = PhraseId(2);
+
+    /// With a stop, and a hood phrase that another one continues.
+    fn early(verdict: Verdict, phrase: PhraseId, confidence: f32, margin: f32) -> bool {
+        let evidence = Evidence { phrase: Some(phrase), confidence, margin, ..Evidence::default() };
+        let heard = Heard { post: Post::Worker, start_ms: 0, end_ms: 900, verdict, evidence };
+        decides_early(&heard, &[STOP].into(), &[HOOD].into(), 0.5)
+    }
+
+    #[test]
+    fn a_sure_phrase_stands_at_a_short_pause_unless_another_goes_on_from_it() {
+        let accepted =
+            |phrase, confidence, margin| early(Verdict::Accepted { phrase }, phrase, confidence, margin);
+        assert!(accepted(GOWN, 0.9, 3.0));
+        assert!(!accepted(GOWN, 0.6, 3.0), "not sure enough yet");
+        assert!(!accepted(GOWN, 0.9, -1.0), "it may lack its last words");
+        assert!(!accepted(HOOD, 0.9, 3.0), "it may be the beginning of the other one");
+        assert!(accepted(STOP, 0.5, -1.0));
+    }
+
+    #[test]
+    fn a_stop_that_is_probable_but_too_short_to_be_sure_of_does_not_wait_and_any_other_doubt_does() {
+        let unsure = |closest, best, confidence, margin| {
+            early(Verdict::Unsure { closest, why: Doubt::Faint }, best, confidence, margin)
+        };
+        assert!(unsure(STOP, STOP, 0.68, 1.1));
+        assert!(!unsure(STOP, STOP, 0.4, 1.1) && !unsure(STOP, STOP, 0.68, -0.5));
+        assert!(!unsure(STOP, GOWN, 0.68, 1.1), "something else fits better");
+        assert!(!unsure(GOWN, GOWN, 0.68, 1.1));
     }
 }
