@@ -185,10 +185,11 @@ pub(super) struct Moment<'a> {
 }
 
 impl Moment<'_> {
-    /// What was heard at this post.
+    /// What was heard at this post. The tool's own voice in a microphone is nobody's words.
     pub fn heard_at(&self, wanted: Post) -> Option<&Heard> {
+        let own = |note: &Note| matches!(note, Note::Unheeded { why: Unheeded::OwnVoice, .. });
         match self.what {
-            What::Heard(heard) if heard.post == wanted => Some(heard),
+            What::Heard(heard) if heard.post == wanted && !self.notes().any(own) => Some(heard),
             _ => None,
         }
     }
