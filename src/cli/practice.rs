@@ -177,13 +177,6 @@ fn sound(args: &PracticeArgs) -> SoundArgs {
     SoundArgs { mic: Vec::new(), input: Vec::new(), speaker: args.speaker.clone(), voice: args.voice.clone() }
 }
 
-fn post_of(role: Role) -> Post {
-    match role {
-        Role::Worker => Post::Worker,
-        Role::Observer => Post::Observer,
-    }
-}
-
 /// The sentence that is spoken at the end, from the journal as it is by then.
 fn closing_sentence() -> AtTheEnd {
     Box::new(|keeper: &Keeper| match score_of(keeper.folder().path(), &keeper.procedure) {

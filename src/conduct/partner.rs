@@ -85,10 +85,7 @@ impl Partner {
 
     /// Its own post.
     pub fn post(&self) -> Post {
-        match self.role {
-            Role::Worker => Post::Worker,
-            Role::Observer => Post::Observer,
-        }
+        self.role.post()
     }
 
     /// Told after each event, with the session as it is now. `true`: the tool speaks, so the partner falls silent.

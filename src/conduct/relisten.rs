@@ -171,8 +171,8 @@ impl Recorded {
         })?;
         let limits = Limits { in_advance: false, ..Limits::default() };
         let vocabulary = Arc::new(vocabulary);
-        let post_of = self.opening.posts[post];
-        let listener = Listener::with_limits(post_of, engine, vocabulary, Bar::default(), limits);
+        let listener =
+            Listener::with_limits(self.opening.posts[post], engine, vocabulary, Bar::default(), limits);
         let mut hearing = Hearing {
             recorded: self,
             listener,

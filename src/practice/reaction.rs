@@ -2,7 +2,7 @@
 //!
 //! Owns what is right after each kind of error. Pure. Must not know how well the trainee answers otherwise.
 
-use super::score::{post_of, seconds, surely, Moment};
+use super::score::{seconds, surely, Moment};
 use super::words::title_of;
 use super::SlipNote;
 use crate::conduct::actors::SlipKind;
@@ -115,7 +115,7 @@ impl<'a> Reactions<'a> {
 
 impl Watched {
     fn moment(&mut self, procedure: &Procedure, trainee: Role, moment: &Moment) -> Option<Verdict> {
-        let heard = moment.heard_at(post_of(trainee));
+        let heard = moment.heard_at(trainee.post());
         if let Some(heard) = heard {
             self.listen(procedure, heard, moment);
         }
@@ -255,7 +255,7 @@ impl Watched {
 
     /// When the stand-in has to be asked again, the trainee waits, or calls; a refusal of what was wrong is right too.
     fn keep_still(&mut self, procedure: &Procedure, trainee: Role, moment: &Moment) -> Option<Verdict> {
-        let partner: Post = post_of(trainee.other());
+        let partner: Post = trainee.other().post();
         let reads_back = procedure.steps[self.step].by.reads_back() != trainee;
         if let Some((text, used, at_ms)) = self.spoke.as_ref().filter(|(_, used, _)| *used != Use::Refusal) {
             let confirmed = matches!(used, Use::Confirmation { .. });

@@ -210,13 +210,6 @@ pub(super) fn surely(heard: &Heard) -> Option<PhraseId> {
     }
 }
 
-pub(super) fn post_of(role: Role) -> Post {
-    match role {
-        Role::Worker => Post::Worker,
-        Role::Observer => Post::Observer,
-    }
-}
-
 pub(super) fn seconds(ms: u64) -> f64 {
     (ms as f64 / 100.0).round() / 10.0
 }
@@ -226,7 +219,7 @@ impl<'a> Fold<'a> {
         let reactions = Reactions::new(procedure, practice.trainee);
         Fold {
             procedure,
-            trainee: post_of(practice.trainee),
+            trainee: practice.trainee.post(),
             practice,
             state: State::new(procedure, &opening.posts, opening.grace_ms),
             open: None,

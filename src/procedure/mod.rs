@@ -36,6 +36,13 @@ impl Role {
             Role::Observer => Role::Worker,
         }
     }
+    /// The person's own microphone.
+    pub fn post(self) -> Post {
+        match self {
+            Role::Worker => Post::Worker,
+            Role::Observer => Post::Observer,
+        }
+    }
 }
 
 /// Where a voice comes from: one person's microphone, or one microphone both share.

@@ -75,7 +75,7 @@ fn nothing_counts_on_hold_and_chatter_is_left_alone() {
     for (by, text) in [(Worker, "gloves are on"), (Observer, "i see wrists protected")] {
         let phrase = play.id(Some(by), text);
         for verdict in [Verdict::Accepted { phrase }, Verdict::Other { phrase }, unsure(phrase)] {
-            let notes = play.hears(super::play::post_of(by), verdict);
+            let notes = play.hears(by.post(), verdict);
             assert!(matches!(notes[..], [Note::Unheeded { .. }]), "{notes:?}");
         }
     }

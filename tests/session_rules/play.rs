@@ -94,7 +94,7 @@ impl Play {
     /// Surely this phrase of a person, at the person's own microphone.
     pub fn says(&mut self, by: Role, text: &str) -> Vec<Note> {
         let phrase = self.id(Some(by), text);
-        self.hears(post_of(by), Verdict::Accepted { phrase })
+        self.hears(by.post(), Verdict::Accepted { phrase })
     }
 
     pub fn calls(&mut self, post: Post, call: Call) -> Vec<Note> {
@@ -115,13 +115,6 @@ impl Play {
             Phase::Held { why, .. } => Some(why),
             _ => None,
         }
-    }
-}
-
-pub fn post_of(role: Role) -> Post {
-    match role {
-        Role::Worker => Post::Worker,
-        Role::Observer => Post::Observer,
     }
 }
 

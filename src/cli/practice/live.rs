@@ -1,6 +1,6 @@
 //! A practice in real time: the trainee's microphone, the tool's voice and the stand-in's in the room.
 
-use super::{closing_sentence, conclude, open, post_of, sound, Plan};
+use super::{closing_sentence, conclude, open, sound, Plan};
 use crate::cli::posts;
 use crate::cli::session::{interrupted_flag, is_set, Clock};
 use crate::cli::tell;
@@ -16,7 +16,7 @@ pub fn run(mut plan: Plan, stand_in_voice: RenderVoice) -> Result<ExitCode, Fail
     tell("antiphon: opening the voices and the microphone");
     let mouth = sound(args).mouth(&mut plan.ready)?;
     let stand_in = stand_in(args.speaker.as_deref(), stand_in_voice, &mut plan)?;
-    let post = post_of(plan.practice.trainee);
+    let post = plan.practice.trainee.post();
     let microphones = posts::open(&[(post, args.mic.clone())], &mut plan.ready)?;
     let interrupted = interrupted_flag()?;
     args.session.introduce(&plan.ready, &plan.ready.notes);

@@ -1,6 +1,6 @@
 //! A practice on virtual time: from a recording of the trainee, or with a stand-in trainee too.
 
-use super::{closing_sentence, conclude, open, post_of, sound, Plan};
+use super::{closing_sentence, conclude, open, sound, Plan};
 use crate::audio::{level, wav};
 use crate::cli::session::{interrupted_flag, is_set, person_voice, Clock};
 use crate::conduct::actors::Actors;
@@ -37,13 +37,13 @@ fn trainee(plan: &mut Plan, tool: &mut Renderer) -> Result<Box<dyn Source>, Fail
     if let Some(file) = &args.input {
         let clip = wav::read(file)?;
         plan.ready.notes.extend(clip.notes.iter().map(|note| format!("{file}: {note}")));
-        return Ok(Box::new(Recorded::new(vec![(post_of(role), clip.samples)])));
+        return Ok(Box::new(Recorded::new(vec![(role.post(), clip.samples)])));
     }
     let language = &plan.ready.procedure.language;
     let voice = |who: Role| Renderer::new(person_voice(language, who, Some(tool.voice())));
     // Not the stream that the partner draws from.
     let seed = plan.practice.seed ^ 0x7A_1EE;
-    let posts = [post_of(role)];
+    let posts = [role.post()];
     let actors = Actors::new(std::mem::take(&mut plan.script), seed);
     let mut cast = Cast::new(actors, &posts, voice(Role::Worker)?, voice(Role::Observer)?, None, seed);
     cast.only(role);
