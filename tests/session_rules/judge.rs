@@ -200,6 +200,16 @@ impl Witness<'_> {
                 self.done.retain(|done| usize::from(*done) >= own);
             }
             Saying::Look => self.look = Some(now),
+            // An exit may have no step that is to be done: then its closing words come first.
+            Saying::Closing => {
+                if let Some(side) = self.sides.last_mut() {
+                    let then = self.procedure.contingencies[usize::from(side.contingency)].then;
+                    side.leaving |= matches!(
+                        then,
+                        Then::Exit { exit } if text.ends_with(&self.procedure.exits[usize::from(exit)].closing)
+                    );
+                }
+            }
             _ => {}
         }
         self.open = Some(Open { utterance, saying, step });
