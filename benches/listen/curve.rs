@@ -20,7 +20,7 @@ pub enum Said {
     OtherNear,
 }
 
-/// Probabilities looked at, the shipped ones first.
+/// Probabilities looked at, after the shipped ones.
 const BARS: [f32; 5] = [0.6, 0.7, 0.8, 0.9, 0.95];
 
 /// Clips by kind, each with the highest probability at which it was accepted; 0 when it was not.
@@ -42,7 +42,8 @@ impl Curve {
              |---|---|---|---|---|\n",
         );
         let shipped = Bar::default();
-        for bar in [shipped.sure, shipped.sure_critical].into_iter().chain(BARS) {
+        let shipped = [shipped.sure, shipped.sure_critical];
+        for bar in shipped.into_iter().chain(BARS.into_iter().filter(|bar| !shipped.contains(bar))) {
             write!(text, "| {bar:.2} |")?;
             for said in [Said::HumanClean, Said::HumanOther, Said::Like, Said::OtherNear] {
                 let of: Vec<f32> = curves
