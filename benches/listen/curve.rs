@@ -41,9 +41,10 @@ impl Curve {
             "| accepted from | human, clean | human, all other conditions | one word like it | other near-misses |\n\
              |---|---|---|---|---|\n",
         );
-        let shipped = Bar::default();
-        let shipped = [shipped.sure, shipped.sure_critical];
-        for bar in shipped.into_iter().chain(BARS.into_iter().filter(|bar| !shipped.contains(bar))) {
+        let Bar { sure, sure_critical, .. } = Bar::default();
+        let shipped = [sure, sure_critical];
+        let others = BARS.into_iter().filter(|bar| !shipped.contains(bar));
+        for bar in shipped.into_iter().chain(others) {
             write!(text, "| {bar:.2} |")?;
             for said in [Said::HumanClean, Said::HumanOther, Said::Like, Said::OtherNear] {
                 let of: Vec<f32> = curves
