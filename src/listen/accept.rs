@@ -14,8 +14,8 @@ use crate::procedure::PhraseId;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bar {
     /// Probability from which a phrase is accepted, and that of a critical step. Set on the tuning half of
-    /// docs/listening.md, like the weights: the first costs 1 % of the phrases that people said right there and
-    /// keeps out one in ten of the words alike, the second 2 % and one in five.
+    /// docs/listening.md, like the weights: of what no decoy fits better, the first costs 2 % of the phrases that people
+    /// said and keeps out two in five of the words alike, the second 4 % and three in five.
     pub sure: f32,
     pub sure_critical: f32,
     /// Below this score (nats per phone below the best free path; 0 is perfect) the utterance is not for the tool.
@@ -30,7 +30,7 @@ pub struct Bar {
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { sure: 0.5, sure_critical: 0.6, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
+        Bar { sure: 0.5, sure_critical: 0.65, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
     }
 }
 
@@ -46,6 +46,14 @@ pub const ENOUGH_UNITS: f32 = 9.0;
 pub const HOPELESS: f32 = -4.0;
 /// Bounds the numbers that reach JSON, which has no infinity.
 const WORST: f32 = -99.0;
+
+/// From this probability on, a phrase that no decoy fits better is clear at the first hearing.
+const CLEAR: f32 = 0.95;
+
+/// Whether a second hearing may tell more: the best phrase is neither clear nor out of the question.
+pub fn in_doubt(evidence: &Evidence) -> bool {
+    evidence.score >= HOPELESS && (evidence.confidence < CLEAR || evidence.margin < 0.0)
+}
 
 /// A closer look at one candidate, from an engine that can take it.
 #[derive(Default)]
@@ -229,6 +237,14 @@ mod tests {
             Verdict::Unsure { closest: PhraseId(0), why: Doubt::Faint }
         );
         assert_eq!(decided([-30.0, -50.0, -40.0]), Verdict::Ignored { why: Ignored::NoPhrase });
+    }
+
+    #[test]
+    fn what_is_clear_or_out_of_the_question_is_not_heard_again() {
+        let of = |score, confidence, margin| Evidence { score, confidence, margin, ..Evidence::default() };
+        assert!(!in_doubt(&of(-0.2, 0.97, 5.0)) && !in_doubt(&of(-4.5, 0.0, -20.0)));
+        assert!(in_doubt(&of(-0.2, 0.9, 5.0)) && in_doubt(&of(-0.2, 0.97, -0.5)));
+        assert!(in_doubt(&of(-3.0, 0.01, -8.0)));
     }
 
     #[test]

@@ -74,6 +74,9 @@ pub struct Evidence {
     /// The speaker corrected themselves: only what followed 'correction' was judged.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub corrected: bool,
+    /// It was not clear at once and was heard a second time: scores are the mean of both.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub twice: bool,
     /// Phones of the phrase in a second.
     #[serde(default)]
     pub pace: f32,

@@ -2,9 +2,9 @@
 //!
 //! Owns one engine and one segmenter. Must not know the session's rules: it is told which phrases count.
 
-use super::accept::{decide, Bar, Case, Look, HOPELESS};
+use super::accept::{decide, in_doubt, Bar, Case, Look, HOPELESS};
 use super::decoys;
-use super::engine::{BadWord, Candidate, Engine, EngineError, Kind};
+use super::engine::{BadWord, Candidate, Engine, EngineError, Kind, Scores};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
 use crate::audio::PER_MS;
@@ -355,16 +355,28 @@ impl Ear {
             let whole = self.engine.hear(&utterance.audio)?;
             let after = self.engine.corrected();
             corrected = after.is_some();
-            let scores = after.unwrap_or(whole);
-            let critical = |id: PhraseId| self.vocabulary.critical.contains(&id);
-            let case = Case { candidates: &self.candidates, scores: &scores, critical: &critical, snr_db };
-            let look = |index| Look { fit: self.engine.fit(index), alike: self.engine.alike(index) };
-            decide(&case, look, &self.bar)
+            self.decide(&after.unwrap_or(whole), snr_db)?
         };
         evidence.corrected = corrected;
         evidence.level_dbfs = speech;
         evidence.compute_ms = began.elapsed().as_secs_f32() * 1000.0;
         Ok(Heard { post: self.post, start_ms, end_ms, verdict, evidence })
+    }
+
+    /// Decides about the utterance last heard; what is in doubt is heard again first.
+    fn decide(&mut self, scores: &Scores, snr_db: f32) -> Result<(Verdict, Evidence), EngineError> {
+        let critical = |id: PhraseId| self.vocabulary.critical.contains(&id);
+        let by = |engine: &mut dyn Engine, scores: &Scores| {
+            let case = Case { candidates: &self.candidates, scores, critical: &critical, snr_db };
+            decide(&case, |index| Look { fit: engine.fit(index), alike: engine.alike(index) }, &self.bar)
+        };
+        let first = by(self.engine.as_mut(), scores);
+        if !in_doubt(&first.1) {
+            return Ok(first);
+        }
+        let Some(both) = self.engine.hear_again()? else { return Ok(first) };
+        let (verdict, evidence) = by(self.engine.as_mut(), &both);
+        Ok((verdict, Evidence { twice: true, ..evidence }))
     }
 }
 

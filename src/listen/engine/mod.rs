@@ -126,6 +126,10 @@ pub trait Engine: Send {
     /// Scores one utterance: mono, 16 kHz.
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError>;
 
+    /// Hears the utterance last heard once more, as independently of the first time as the engine can. The scores, and
+    /// what is asked of it from now on, are the mean of both. `None` from an engine that would hear the same.
+    fn hear_again(&mut self) -> Result<Option<Scores>, EngineError>;
+
     /// How the candidate with this index lies in the utterance last heard; `None` from an engine that can't tell.
     fn fit(&self, candidate: usize) -> Option<Fit>;
 

@@ -16,6 +16,8 @@ const SHORT: usize = 4;
 const MOST: usize = 300;
 /// Only words this frequent compete: nobody says the others, and each costs right phrases.
 const FREQUENT: usize = 20_000;
+/// Nats: where nothing fits, differences tell nothing.
+const IMPOSSIBLE: f32 = -1e4;
 
 /// Every pronunciation of the frequent words, by number of phones.
 pub struct Sounds {
@@ -79,10 +81,11 @@ pub struct Comparison {
 }
 
 impl Comparison {
-    /// Compares a phrase, its words said like this, with every one that has one word replaced by one like it.
+    /// Compares a phrase, its words said like this, with every one that has one word replaced by one like it: the mean
+    /// over the hearings of one utterance.
     pub fn compare(
         &mut self,
-        frames: &Frames,
+        hearings: &[Frames],
         text: &str,
         said: &[Pronunciation],
         sounds: &Sounds,
@@ -105,13 +108,20 @@ impl Comparison {
                 others.push((tree.insert(&sequence), at, *line));
             }
         }
-        tree.score(frames, &mut self.totals);
-        let own = self.totals.log_of(own);
-        let scored = others.into_iter().map(|(leaf, at, line)| (self.totals.log_of(leaf), at, line));
-        let (score, at, line) = scored.max_by(|a, b| a.0.total_cmp(&b.0))?;
+        // How far the phrase is above each, summed over the hearings.
+        let mut margins = vec![0.0; others.len()];
+        for frames in hearings {
+            tree.score(frames, &mut self.totals);
+            let own = self.totals.log_of(own).max(IMPOSSIBLE);
+            for (margin, (leaf, _, _)) in margins.iter_mut().zip(&others) {
+                *margin += own - self.totals.log_of(*leaf).max(IMPOSSIBLE);
+            }
+        }
+        let closest = margins.into_iter().zip(others).min_by(|a, b| a.0.total_cmp(&b.0));
+        let (margin, (_, at, line)) = closest?;
         let mut other = words.clone();
         other[at] = lexicon.word(line);
-        Some(Alike { margin: own - score, text: other.join(" ") })
+        Some(Alike { margin: margin / hearings.len().max(1) as f32, text: other.join(" ") })
     }
 }
 
@@ -176,7 +186,9 @@ mod tests {
         let frames = Frames { symbols: &symbols, blank: &[0.01; 3], symbol_count: count };
         let mut comparison = Comparison::default();
         let mut compare = |word: &str| {
-            comparison.compare(&frames, word, &[say(word)], &sounds, &lexicon).expect("there are others")
+            comparison
+                .compare(std::slice::from_ref(&frames), word, &[say(word)], &sounds, &lexicon)
+                .expect("there are others")
         };
         let town = compare("town");
         assert!(town.margin > 4.0, "{}", town.margin);

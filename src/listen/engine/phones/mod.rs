@@ -6,6 +6,7 @@
 mod align;
 mod alike;
 mod ctc;
+mod emissions;
 mod ffi;
 mod lexicon;
 mod spot;
@@ -15,11 +16,12 @@ pub use lexicon::{Lexicon, Pronunciation};
 
 use super::{Alike, Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::models::{self, Asset};
+use emissions::Emissions;
 use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 use std::sync::{Arc, OnceLock};
-use tokens::{Tokens, PHONE_COUNT};
+use tokens::Tokens;
 
 /// Phrases with more combinations of pronunciations than this are an error rather than an explosion.
 const MAX_WAYS: usize = 512;
@@ -31,6 +33,8 @@ const CORRECTION_BAR: f64 = -0.7;
 const FEW_FRAMES: usize = 10;
 /// The network is fed at least this many samples (silence is added), so that a click is scored, not refused: 200 ms.
 const MIN_SAMPLES: usize = 3_200;
+/// The network looks every 20 ms; heard again, its frames lie between those of the first time.
+const HALF_A_FRAME: usize = 160;
 
 pub struct PhonesEngine {
     network: ffi::Network,
@@ -59,14 +63,32 @@ struct Shared {
 struct Scratch {
     samples: Vec<f32>,
     raw: Vec<f32>,
-    /// Probabilities in the network's own scale, of one frame.
-    probabilities: Vec<f32>,
-    /// What `ctc::Frames` wants.
-    symbols: Vec<f64>,
-    blank: Vec<f64>,
-    totals: ctc::Totals,
+    first: Hearing,
+    again: Hearing,
+    /// Whether `again` is of the utterance last heard.
+    twice: bool,
+    /// Frames at its beginning that don't count, since the speaker took them back.
+    forgotten: usize,
     /// What the best free path says.
     heard: String,
+}
+
+#[derive(Default)]
+struct Hearing {
+    emissions: Emissions,
+    totals: ctc::Totals,
+}
+
+impl Scratch {
+    fn hearings(&self) -> impl Iterator<Item = &Hearing> {
+        std::iter::once(&self.first).chain(self.twice.then_some(&self.again))
+    }
+
+    /// Log-probability of a leaf less that of the best free path, the mean of the hearings.
+    fn log_of(&self, leaf: u32) -> f32 {
+        let sum: f32 = self.hearings().map(|hearing| hearing.totals.log_of(leaf)).sum();
+        sum / self.hearings().count() as f32
+    }
 }
 
 impl PhonesEngine {
@@ -150,25 +172,14 @@ impl PhonesEngine {
     /// The phones the network wrote of the utterance last heard: the best phone or blank of each frame, repeats and
     /// blanks taken out.
     pub fn written(&self) -> Pronunciation {
-        let Scratch { symbols, blank, .. } = &self.scratch;
-        let mut phones = Vec::new();
-        let mut last = None;
-        for (row, blank) in symbols.chunks_exact(PHONE_COUNT).zip(blank) {
-            let best = (0..PHONE_COUNT).max_by(|a, b| row[*a].total_cmp(&row[*b])).unwrap_or_default();
-            let now = (row[best] > *blank).then_some(best as u8);
-            if now != last {
-                phones.extend(now);
-                last = now;
-            }
-        }
-        phones
+        self.scratch.first.emissions.written()
     }
 
     /// The way of saying a candidate that fits the utterance last heard best.
     fn best_way(&self, candidate: usize) -> Option<&Vec<Pronunciation>> {
-        let totals = &self.scratch.totals;
         let ways = self.leaves.get(candidate)?.iter().zip(self.spoken.get(candidate)?);
-        ways.max_by(|a, b| totals.log_of(*a.0).total_cmp(&totals.log_of(*b.0))).map(|(_, way)| way)
+        let log_of = |leaf: &u32| self.scratch.log_of(*leaf);
+        ways.max_by(|a, b| log_of(a.0).total_cmp(&log_of(b.0))).map(|(_, way)| way)
     }
 
     /// First half of `hear`, apart so that it can be measured: the network over one utterance (mono, 16 kHz).
@@ -179,82 +190,38 @@ impl PhonesEngine {
         if scratch.samples.len() < MIN_SAMPLES {
             scratch.samples.resize(MIN_SAMPLES, 0.0);
         }
+        scratch.twice = false;
+        scratch.forgotten = 0;
+        self.run_network()?;
+        let Scratch { raw, first, heard, .. } = &mut self.scratch;
+        *heard = first.emissions.read(raw, &self.shared.tokens);
+        Ok(())
+    }
+
+    /// The network over the samples in `scratch`.
+    fn run_network(&mut self) -> Result<(), EngineError> {
+        let Scratch { samples, raw, .. } = &mut self.scratch;
         let width = self.shared.tokens.width();
-        let frames =
-            self.network.run(&scratch.samples, width, &mut scratch.raw).map_err(EngineError::Failed)?;
-        self.emissions(frames);
+        let frames = self.network.run(samples, width, raw).map_err(EngineError::Failed)?;
+        raw.truncate(frames * width);
         Ok(())
     }
 
     /// Second half of `hear`: every candidate against what `emit` left.
     pub fn score(&mut self) -> Scores {
-        let Scratch { symbols, blank, totals, heard, .. } = &mut self.scratch;
-        self.tree.score(&ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT }, totals);
-        let best_way =
-            |ways: &Vec<u32>| ways.iter().map(|leaf| totals.log_of(*leaf)).fold(f32::NEG_INFINITY, f32::max);
+        let Hearing { emissions, totals } = &mut self.scratch.first;
+        self.tree.score(&emissions.frames(), totals);
+        self.scores()
+    }
+
+    /// Of every candidate the way of saying it that fits best.
+    fn scores(&self) -> Scores {
+        let log_of = |leaf: &u32| self.scratch.log_of(*leaf);
+        let best_way = |ways: &Vec<u32>| ways.iter().map(log_of).fold(f32::NEG_INFINITY, f32::max);
         Scores {
             ratio: self.leaves.iter().map(best_way).collect(),
             units: self.units.clone(),
-            free: heard.trim().to_string(),
-        }
-    }
-
-    /// Turns the raw network output into the probability of each phone and of the blank, divided by that of the best
-    /// token or phone of the frame: their products are then shares of the best free path.
-    fn emissions(&mut self, frames: usize) {
-        let tokens = &self.shared.tokens;
-        let Scratch { raw, probabilities, symbols, blank, heard, .. } = &mut self.scratch;
-        symbols.clear();
-        blank.clear();
-        let mut path = FreePath::new(tokens);
-        for row in raw.chunks_exact(tokens.width()).take(frames) {
-            let high = row.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-            probabilities.clear();
-            probabilities.extend(row.iter().map(|raw| (raw - high).exp()));
-            let of = |columns: &[usize]| {
-                let total: f32 = columns.iter().map(|column| probabilities[*column]).sum();
-                f64::from(total.max(f32::MIN_POSITIVE))
-            };
-            let start = symbols.len();
-            symbols.extend(tokens.columns.iter().map(|columns| of(columns)));
-            let no_phone = of(&tokens.blanks);
-            let mut best = symbols[start..].iter().copied().fold(no_phone, f64::max);
-            for column in &tokens.rest {
-                best = best.max(f64::from(probabilities[*column]));
-            }
-            symbols[start..].iter_mut().for_each(|value| *value /= best);
-            blank.push(no_phone / best);
-            path.add(probabilities);
-        }
-        *heard = path.text;
-    }
-}
-
-/// The best token of each frame, repeats and blanks taken out: what the network wrote by itself.
-struct FreePath<'a> {
-    tokens: &'a Tokens,
-    last: usize,
-    text: String,
-}
-
-impl<'a> FreePath<'a> {
-    fn new(tokens: &'a Tokens) -> Self {
-        FreePath { tokens, last: usize::MAX, text: String::new() }
-    }
-
-    fn add(&mut self, probabilities: &[f32]) {
-        let best = (0..probabilities.len())
-            .max_by(|a, b| probabilities[*a].total_cmp(&probabilities[*b]))
-            .unwrap_or_default();
-        if best != self.last {
-            self.last = best;
-            if best == self.tokens.blanks[0] {
-                if !self.text.is_empty() && !self.text.ends_with(' ') {
-                    self.text.push(' ');
-                }
-            } else if best != self.tokens.blanks[1] {
-                self.text.push_str(&self.tokens.names[best]);
-            }
+            free: self.scratch.heard.trim().to_string(),
         }
     }
 }
@@ -320,10 +287,22 @@ impl Engine for PhonesEngine {
         Ok(self.score())
     }
 
+    fn hear_again(&mut self) -> Result<Option<Scores>, EngineError> {
+        let Scratch { samples, twice, .. } = &mut self.scratch;
+        if !*twice {
+            samples.splice(0..0, [0.0; HALF_A_FRAME]);
+            self.run_network()?;
+            let Scratch { raw, again, twice, forgotten, .. } = &mut self.scratch;
+            again.emissions.read(raw, &self.shared.tokens);
+            again.emissions.forget(*forgotten);
+            self.tree.score(&again.emissions.frames(), &mut again.totals);
+            *twice = true;
+        }
+        Ok(Some(self.scores()))
+    }
+
     fn fit(&self, candidate: usize) -> Option<Fit> {
-        let Scratch { symbols, blank, .. } = &self.scratch;
-        let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
-        align::fit(&frames, &self.best_way(candidate)?.concat())
+        align::fit(&self.scratch.first.emissions.frames(), &self.best_way(candidate)?.concat())
     }
 
     fn corrected(&mut self) -> Option<Scores> {
@@ -331,22 +310,21 @@ impl Engine for PhonesEngine {
             return None;
         }
         let word = self.phones_of(CORRECTION)?;
-        let Scratch { symbols, blank, heard, .. } = &mut self.scratch;
-        let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
-        let end = spot::end_of(&frames, &word, CORRECTION_BAR)?;
-        if blank.len() < end + FEW_FRAMES {
+        let Scratch { first, heard, forgotten, .. } = &mut self.scratch;
+        let end = spot::end_of(&first.emissions.frames(), &word, CORRECTION_BAR)?;
+        if first.emissions.len() < end + FEW_FRAMES {
             return None;
         }
-        symbols.drain(..end * PHONE_COUNT);
-        blank.drain(..end);
+        first.emissions.forget(end);
+        *forgotten = end;
         *heard = format!("... {CORRECTION}: {heard}");
         Some(self.score())
     }
 
     fn alike(&mut self, candidate: usize) -> Option<Alike> {
         let words = self.best_way(candidate)?.clone();
-        let Scratch { symbols, blank, .. } = &self.scratch;
-        let frames = ctc::Frames { symbols, blank, symbol_count: PHONE_COUNT };
+        let frames: Vec<ctc::Frames> =
+            self.scratch.hearings().map(|hearing| hearing.emissions.frames()).collect();
         let Shared { lexicon, words: frequent, sounds, .. } = self.shared.as_ref();
         let sounds = sounds.get_or_init(|| alike::Sounds::of(lexicon, frequent));
         self.comparison.compare(&frames, &self.texts[candidate], &words, sounds, lexicon)
@@ -411,9 +389,7 @@ mod tests {
         let given = BTreeMap::new();
         engine.listen_for(&candidates, &given).unwrap();
         let scores = engine.hear(&buzz()).unwrap();
-        let frames = engine.scratch.blank.len();
-        let width = engine.shared.tokens.width();
-        let (rows, free) = in_logs(&engine.shared.tokens, &engine.scratch.raw[..frames * width]);
+        let (rows, free) = in_logs(&engine.shared.tokens, &engine.scratch.raw);
         for (text, got) in texts.iter().zip(&scores.ratio) {
             let wanted = engine
                 .ways(text, &given, &mut HashMap::new())
@@ -427,5 +403,41 @@ mod tests {
                 "{text}: {got}, {wanted}"
             );
         }
+    }
+
+    /// An engine that listens for three phrases.
+    fn listening() -> PhonesEngine {
+        let mut engine = PhonesEngine::load().unwrap();
+        let candidate = |text: &str| Candidate { text: text.into(), kind: Kind::Counts(PhraseId(0)) };
+        let candidates = ["gown is closed", "gown is not closed", "read the tear"].map(candidate);
+        engine.listen_for(&candidates, &BTreeMap::new()).unwrap();
+        engine
+    }
+
+    #[test]
+    fn heard_again_the_scores_are_the_mean_of_two_hearings_half_a_frame_apart() {
+        let (mut engine, sound) = (listening(), buzz());
+        let first = engine.hear(&sound).unwrap();
+        let close = engine.alike(0).unwrap();
+        let both = engine.hear_again().unwrap().unwrap();
+        let close_both = engine.alike(0).unwrap();
+        let later: Vec<i16> = [0; HALF_A_FRAME].into_iter().chain(sound.iter().copied()).collect();
+        let second = engine.hear(&later).unwrap();
+        for ((first, second), both) in first.ratio.iter().zip(&second.ratio).zip(&both.ratio) {
+            // One way of saying the phrase for both hearings, which need not be the best of each.
+            let (mean, worse) = ((first + second) / 2.0, first.min(*second));
+            assert!((worse..=mean + 1e-3).contains(both), "{first} {second} {both}");
+            assert!((first - second).abs() > 0.01, "the second hearing is no other");
+        }
+        assert!(close.margin != close_both.margin);
+    }
+
+    #[test]
+    fn a_third_hearing_and_the_next_utterance_begin_anew() {
+        let (mut engine, sound) = (listening(), buzz());
+        let first = engine.hear(&sound).unwrap();
+        let both = engine.hear_again().unwrap();
+        assert_eq!(engine.hear_again().unwrap(), both, "heard twice at most");
+        assert_eq!(engine.hear(&sound).unwrap(), first);
     }
 }

@@ -204,6 +204,10 @@ impl Engine for VoskEngine {
         None
     }
 
+    fn hear_again(&mut self) -> Result<Option<Scores>, EngineError> {
+        Ok(None)
+    }
+
     fn corrected(&mut self) -> Option<Scores> {
         None
     }
