@@ -4,6 +4,7 @@
 //! with care; a word that this version does not know is shown as it is.
 
 use super::model::Became;
+use crate::listen::accept::Bar;
 use crate::listen::heard::{Doubt, Evidence, Heard, Ignored, Verdict};
 use crate::procedure::{PhraseId, Procedure};
 use crate::screen::words;
@@ -83,10 +84,11 @@ pub fn evidence(heard: &Heard) -> Vec<String> {
             sentences.push(format!("The nearest known words, far off: \u{201c}{words}\u{201d}."));
         }
     } else {
+        let bar = Bar::default();
         let sure = match confidence {
             c if *c >= 0.9 => "very sure",
-            c if *c >= 0.55 => "sure",
-            c if *c >= 0.4 => "fairly sure",
+            c if *c >= bar.sure_critical => "sure",
+            c if *c >= bar.sure => "fairly sure",
             c if *c >= 0.1 => "doubtful",
             _ => "hardly this phrase",
         };
@@ -108,6 +110,10 @@ pub fn evidence(heard: &Heard) -> Vec<String> {
         }
         if heard.evidence.corrected {
             sentences.push("The speaker corrected themselves; what came after counts.".into());
+        }
+        if heard.evidence.twice {
+            sentences
+                .push("It was not clear at once and was heard twice; the numbers are means of both.".into());
         }
     }
     let room = match snr_db {
@@ -187,5 +193,18 @@ mod tests {
     fn a_note_about_a_step_that_is_not_there_is_shown_and_not_looked_up() {
         let body = json!({"action": "note", "note": "step-done", "step": 999});
         assert_eq!(note(Some(&shipped()), &body).unwrap(), "step done (step 999)");
+    }
+
+    #[test]
+    fn what_was_heard_a_second_time_says_so_and_below_the_bar_nothing_is_called_sure() {
+        let of = |confidence: f32, twice: bool| {
+            let phrase = crate::procedure::PhraseId(0);
+            let evidence = Evidence { confidence, twice, ..Evidence::default() };
+            let (post, verdict) = (crate::procedure::Post::Worker, Verdict::Accepted { phrase });
+            super::evidence(&Heard { post, start_ms: 0, end_ms: 900, verdict, evidence }).join(" ")
+        };
+        let below = Bar::default().sure - 0.05;
+        assert!(of(below, true).contains("heard twice") && of(below, true).contains("doubtful"));
+        assert!(!of(0.97, false).contains("heard twice") && of(0.97, false).contains("very sure"));
     }
 }

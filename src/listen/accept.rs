@@ -30,7 +30,7 @@ pub struct Bar {
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { sure: 0.5, sure_critical: 0.65, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
+        Bar { sure: 0.5, sure_critical: 0.6, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
     }
 }
 
