@@ -226,6 +226,13 @@ impl PhonesEngine {
     }
 }
 
+/// Losses are the mean of all hearings, times those of the first.
+fn mean_of(fits: &[Fit]) -> Option<Fit> {
+    let mean = |of: fn(&Fit) -> f32| fits.iter().map(of).sum::<f32>() / fits.len() as f32;
+    let (worst, before, after) = (mean(|fit| fit.worst), mean(|fit| fit.before), mean(|fit| fit.after));
+    fits.first().map(|first| Fit { worst, before, after, ..*first })
+}
+
 fn read_tokens(path: &Path) -> Result<Tokens, String> {
     #[derive(serde::Deserialize)]
     struct Vocabulary {
@@ -302,7 +309,11 @@ impl Engine for PhonesEngine {
     }
 
     fn fit(&self, candidate: usize) -> Option<Fit> {
-        align::fit(&self.scratch.first.emissions.frames(), &self.best_way(candidate)?.concat())
+        let way = self.best_way(candidate)?.concat();
+        let fits: Vec<Fit> = (self.scratch.hearings())
+            .filter_map(|hearing| align::fit(&hearing.emissions.frames(), &way))
+            .collect();
+        mean_of(&fits)
     }
 
     fn corrected(&mut self) -> Option<Scores> {
