@@ -99,8 +99,6 @@ fn root() -> &'static Path {
         std::fs::create_dir_all(&root).expect("cargo's folder for tests can be written");
         // A step's minimum time of 8 s must be over before the tool calls.
         let short = SHORT.replace("reminder_s = 6", "reminder_s = 11");
-        // The stand-in's voice says 'ease' for 'ears' before 'enclosed'.
-        let short = short.replace("ears and neck enclosed", "ears and neck covered");
         write(&root, "long.toml", format!("{short}{STEPS}{MORE}"));
         write(&root, "clean.toml", "[answers]\napron = \"no\"\n");
         write(&root, "slips.toml", SLIPS);

@@ -90,7 +90,7 @@ fn sound_that_is_gone_is_a_difference_for_each_phrase_and_exit_code_8() {
 #[test]
 fn todays_procedure_may_stand_for_the_one_of_then() {
     let room = tempfile::tempdir().unwrap();
-    let changed = SHORT.replace("ears and neck enclosed", "nothing shows at all");
+    let changed = SHORT.replace("chin and neck enclosed", "nothing shows at all");
     let changed = write(room.path(), "changed.toml", changed);
     let (code, outcome) = json(&["--procedure", text(&changed), text(original())]);
     assert_eq!(code, ExitCode::NotCompleted as i32);
@@ -98,7 +98,7 @@ fn todays_procedure_may_stand_for_the_one_of_then() {
         .as_array()
         .unwrap()
         .iter()
-        .filter(|pair| pair["then"]["phrase"] == "ears and neck enclosed")
+        .filter(|pair| pair["then"]["phrase"] == "chin and neck enclosed")
         .collect();
     assert!(
         !differing.is_empty() && differing.iter().all(|pair| pair["now"]["verdict"] != "accepted"),

@@ -15,7 +15,7 @@ use std::sync::Mutex;
 
 /// What the check asks for in `SHORT`: the first phrase, and the last that shares no word with it.
 const WORKER: [&str; 2] = ["both hands rubbed dry", "hood reaches my shoulders"];
-const OBSERVER: [&str; 2] = ["every finger was treated", "ears and neck enclosed"];
+const OBSERVER: [&str; 2] = ["every finger was treated", "chin and neck enclosed"];
 /// Nominal level of speech, dBFS (ITU-T P.56 work), and a quiet room 30 dB below it.
 const PERSON: f32 = -26.0;
 const QUIET_ROOM: f32 = -56.0;

@@ -173,9 +173,9 @@ when = { apron = "yes" }
 [[step]]
 id = "hood"
 instruction = "Put on the hood."
-look = "ears and neck are inside"
+look = "chin and neck are inside"
 read_back = "hood reaches my shoulders"
-confirm = "ears and neck enclosed"
+confirm = "chin and neck enclosed"
 "#;
 
 /// `SHORT` with its first `from` replaced, and the line (from 1) on which the replacement begins.

@@ -68,7 +68,7 @@ fn a_condition_on_a_question_that_is_not_asked_is_refused() {
 
 #[test]
 fn an_empty_phrase_is_refused() {
-    refused_edit("confirm = \"ears and neck enclosed\"", "confirm = \" ... \"", 11, &["the phrase is empty"]);
+    refused_edit("confirm = \"chin and neck enclosed\"", "confirm = \" ... \"", 11, &["the phrase is empty"]);
 }
 
 #[test]
@@ -101,7 +101,7 @@ fn a_procedure_that_is_not_there_is_named() {
 #[test]
 fn the_same_words_for_both_people_are_refused_on_a_shared_microphone_and_only_there() {
     let (source, line) =
-        edited("confirm = \"ears and neck enclosed\"", "confirm = \"hood reaches my shoulders\"");
+        edited("confirm = \"chin and neck enclosed\"", "confirm = \"hood reaches my shoulders\"");
     let place = format!("bad.toml:{line}:");
     refused(&source, &["--one-microphone"], &[&place, "is a phrase of both people", "share one microphone"]);
 
