@@ -15,7 +15,7 @@ use crate::procedure::PhraseId;
 pub struct Bar {
     /// Probability from which a phrase is accepted, and that of a critical step. Set on the tuning half of
     /// docs/listening.md, like the weights: of what no decoy fits better, the first costs 2 % of the phrases that people
-    /// said and keeps out two in five of the words alike, the second 4 % and three in five.
+    /// said and keeps out a third of the words alike, the second 4 % and half.
     pub sure: f32,
     pub sure_critical: f32,
     /// Below this score (nats per phone below the best free path; 0 is perfect) the utterance is not for the tool.
@@ -30,7 +30,7 @@ pub struct Bar {
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { sure: 0.5, sure_critical: 0.6, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
+        Bar { sure: 0.5, sure_critical: 0.65, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
     }
 }
 
