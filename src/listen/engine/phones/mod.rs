@@ -301,7 +301,10 @@ impl Engine for PhonesEngine {
             self.run_network()?;
             let Scratch { raw, again, twice, forgotten, .. } = &mut self.scratch;
             again.emissions.read(raw, &self.shared.tokens);
-            again.emissions.forget(*forgotten);
+            if *forgotten > 0 {
+                // The silence put before it moves every sound by half a frame: the frame it ends in goes too.
+                again.emissions.forget(*forgotten + 1);
+            }
             self.tree.score(&again.emissions.frames(), &mut again.totals);
             *twice = true;
         }
