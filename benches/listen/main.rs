@@ -19,6 +19,7 @@ mod peer;
 #[path = "../report/process.rs"]
 #[allow(dead_code, reason = "the other benchmark watches memory too")]
 mod process;
+mod refused;
 #[path = "../support/mod.rs"]
 #[allow(dead_code, reason = "the other benchmarks use the rest")]
 mod support;

@@ -8,6 +8,7 @@ use super::curve::{Curve, Said};
 use super::hear::{self, Result as Heard};
 use super::near::Change;
 use super::peer::{self, Peer};
+use super::refused::{self, Refused};
 use super::targets::{self, Measured};
 use super::{progress, SEED};
 use antiphon::listen::segment::Limits;
@@ -59,6 +60,8 @@ struct Row {
     compute_ms: f64,
     seconds: f64,
     mistakes: Vec<String>,
+    /// People's phrases that were not accepted.
+    refused: Vec<Refused>,
     curve: Curve,
     peer: Peer,
 }
@@ -114,6 +117,7 @@ fn row(
         compute_ms: 0.0,
         seconds: 0.0,
         mistakes: Vec::new(),
+        refused: Vec::new(),
         curve: Curve::default(),
         peer: peer::hear(corpus, &condition, SEED, folder)?,
     };
@@ -131,6 +135,9 @@ impl Row {
         match clip.kind {
             Kind::Human => {
                 self.human.add(clip, result);
+                if accepted.is_empty() {
+                    self.refused.push(Refused::new(corpus, clip, result));
+                }
                 let clean = self.condition.name == ALL[0].name;
                 self.curve.add(if clean { Said::HumanClean } else { Said::HumanOther }, result);
             }
@@ -364,10 +371,13 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused) -> Result<String, String
     writeln!(
         text,
         "The verdicts took {:.0} ms of one core per second of speech (wall time, both cores at work); looks at pauses that \
-         decided nothing come on top.\n\n## Mistakes\n",
+         decided nothing come on top.\n",
         compute / seconds
     )
     .map_err(failed)?;
+    let refused = rows.iter().map(|row| (row.condition.name, row.refused.as_slice()));
+    text += &refused::section(refused).map_err(failed)?;
+    text += "## Mistakes\n\n";
     for row in rows.iter().filter(|row| !row.mistakes.is_empty()) {
         writeln!(text, "* {}: {}", row.condition.name, row.mistakes.join("; ")).map_err(failed)?;
     }
