@@ -2,15 +2,6 @@
 //!
 //! Only the phase before and after an event is taken from the state, where a rule is about the phase.
 
-use super::play::{Play, Turn};
-use antiphon::listen::heard::{Heard, Verdict};
-use antiphon::procedure::{Call, Doer, Part, PhraseId, Post, Procedure, Role, Then, Use};
-use antiphon::session::{Action, At, Ending, Note, Outcome, Phase, Saying, Standing, What};
-use std::collections::BTreeSet;
-
-/// What is wrong, in words; the turn's number is added by `judge`.
-pub type Ruling = Result<(), String>;
-
 macro_rules! must {
     ($holds:expr, $($words:tt)*) => {
         if !$holds {
@@ -18,6 +9,21 @@ macro_rules! must {
         }
     };
 }
+
+mod course;
+mod sides;
+
+pub use course::{a_stop_stops, only_words_move_it_on};
+
+use super::play::{Play, Turn};
+use antiphon::listen::heard::{Heard, Verdict};
+use antiphon::procedure::{Call, Doer, Part, PhraseId, Post, Procedure, Role, Then, Use};
+use antiphon::session::{Action, Note, Outcome, Phase, Saying, Standing, What};
+use std::collections::BTreeSet;
+
+/// What is wrong, in words; the turn's number is added by `judge`.
+pub type Ruling = Result<(), String>;
+
 /// The session as somebody in the room with a stopwatch would have written it down.
 struct Witness<'p> {
     procedure: &'p Procedure,
@@ -250,87 +256,6 @@ impl Witness<'_> {
         Ok(())
     }
 
-    fn contingency_began(&mut self, contingency: u16, heard: Option<&Heard>, turn: &Turn) -> Ruling {
-        let heard = heard.ok_or("a contingency began by something that was not heard")?;
-        let Verdict::Accepted { phrase } = heard.verdict else {
-            return Err(format!("a contingency began by {:?}", heard.verdict));
-        };
-        let used = self.procedure.phrase(phrase).used;
-        must!(used == Use::Contingency { contingency }, "contingency {contingency} began by {used:?}");
-        let steps = self.procedure.range(Part::Contingency(contingency));
-        self.done.retain(|done| !steps.contains(&usize::from(*done)));
-        let from = at(&turn.before.phase);
-        must!(!self.sides.iter().any(|side| side.contingency == contingency), "it is under way twice");
-        let first = Interruption { contingency, from, leaving: false, moved: false };
-        let again = self.again.take().filter(|again| again.contingency == contingency);
-        self.sides.push(again.unwrap_or(first));
-        let held = matches!(turn.after.phase, Phase::Held { .. });
-        if !held && self.shut {
-            self.let_go(heard.post, "a contingency")?;
-        }
-        let was_held = matches!(turn.before.phase, Phase::Held { .. });
-        let observer = heard.post.hears(Role::Observer);
-        must!(!was_held || held || observer, "the worker's contingency ended a hold");
-        Ok(())
-    }
-
-    fn contingency_ended(
-        &mut self,
-        contingency: u16,
-        ending: Ending,
-        heard: Option<&Heard>,
-        turn: &Turn,
-    ) -> Ruling {
-        let side = self.sides.pop().ok_or("a contingency ended that was not under way")?;
-        must!(side.contingency == contingency, "another contingency ended");
-        let part = Part::Contingency(contingency);
-        let then = self.procedure.contingencies[usize::from(contingency)].then;
-        match (ending, then) {
-            (Ending::Returned, Then::Return | Then::Exit { .. }) => self.all_done(part)?,
-            (Ending::Returned, Then::Restart { .. }) => {
-                self.all_done(part)?;
-                must!(self.sides.iter().any(|below| below.leaving), "it returned, and nothing led out");
-            }
-            (Ending::Restarted, Then::Restart { step }) => {
-                self.all_done(part)?;
-                must!(!self.sides.iter().any(|below| below.leaving), "it restarted what was being left");
-                let own = self.procedure.own_steps;
-                self.done.retain(|done| !(usize::from(step)..own).contains(&usize::from(*done)));
-                self.sides.iter_mut().for_each(|side| side.moved = true);
-            }
-            (Ending::Exited, Then::Exit { exit }) => {
-                self.all_done(part)?;
-                self.all_done(Part::Exit(exit))?;
-                // An exit may have no step that is to be done.
-                self.sides.push(Interruption { leaving: true, ..side });
-                return Ok(());
-            }
-            (Ending::CalledAgain, _) => {
-                must!(!side.leaving, "an exit was begun again");
-                self.again = Some(side);
-                return Ok(());
-            }
-            (Ending::Cancelled, _) => {
-                let heard = heard.ok_or("a contingency was cancelled by something that was not heard")?;
-                must!(heard.post.hears(Role::Observer), "the worker cancelled a contingency");
-            }
-            other => return Err(format!("a contingency ended as {other:?}")),
-        }
-        // A list without a step to be done was interrupted at its end, and is gone on from there.
-        let empty = side.from.0 == 4 && !self.sides.is_empty();
-        let returns = matches!(ending, Ending::Returned | Ending::Cancelled);
-        if returns && !side.moved && !empty && self.ends_once(turn) {
-            let back = at(&turn.after.phase);
-            must!(back == side.from, "it came back to {back:?}, it had interrupted {:?}", side.from);
-        }
-        Ok(())
-    }
-
-    fn ends_once(&self, turn: &Turn) -> bool {
-        let ended = |action: &&Action| matches!(action, Action::Note(Note::ContingencyEnded { .. }));
-        turn.actions.iter().filter(ended).count() == 1
-    }
-
     fn released(&mut self, step: u16, heard: Option<&Heard>) -> Ruling {
         let heard = heard.ok_or("a hold point was released by something that was not heard")?;
         let Verdict::Accepted { phrase } = heard.verdict else {
@@ -512,76 +437,4 @@ fn accepted(heard: Option<&Heard>, counted: PhraseId) -> Result<&Heard, String> 
         heard.verdict
     );
     Ok(heard)
-}
-
-/// An accepted stop leads to a hold or to the end, at once, and never lets go of either.
-pub fn a_stop_stops(play: &Play) -> Ruling {
-    for turn in &play.turns {
-        let What::Heard(heard) = &turn.event.what else { continue };
-        let Verdict::Accepted { phrase } = heard.verdict else { continue };
-        let stop = play.procedure.phrase(phrase).used == Use::Call { call: Call::Stop };
-        if stop && turn.before.phase != Phase::Ready {
-            let stopped = matches!(turn.after.phase, Phase::Held { .. } | Phase::Ended { .. });
-            must!(stopped, "a stop led from {:?} to {:?}", turn.before.phase, turn.after.phase);
-        }
-    }
-    Ok(())
-}
-
-/// Silence, noise and doubt never move the session on, and news of voice and microphones only where nobody is awaited.
-pub fn only_words_move_it_on(play: &Play) -> Ruling {
-    for turn in &play.turns {
-        let (before, after) = (&turn.before.phase, &turn.after.phase);
-        let moved = turn.before.sides == turn.after.sides && place(after) > place(before);
-        let by_words = matches!(&turn.event.what, What::Heard(heard) if matches!(heard.verdict, Verdict::Accepted { .. }));
-        must!(
-            turn.before.sides == turn.after.sides || by_words,
-            "{:?} began or ended a contingency",
-            turn.event
-        );
-        let by_the_end_of_speech = matches!(turn.event.what, What::SpeechEnded { whole: true, .. })
-            && matches!(before, Phase::Opening | Phase::Closing);
-        let from_outside = matches!(turn.event.what, What::Interrupt | What::InputEnded)
-            && matches!(after, Phase::Ended { outcome } if *outcome != Outcome::Completed);
-        let begins = turn.event.what == What::Begin && *before == Phase::Ready;
-        must!(
-            !moved || by_words || by_the_end_of_speech || from_outside || begins,
-            "{:?} moved the session from {before:?} to {after:?}",
-            turn.event
-        );
-        let done = turn.actions.iter().any(|action| matches!(action, Action::Note(Note::StepDone { .. })));
-        must!(!done || by_words, "{:?} confirmed a step", turn.event);
-    }
-    Ok(())
-}
-
-/// How far the session has come: holds are before the place they return to.
-fn place(phase: &Phase) -> (u8, u16, u8) {
-    let with = |(kind, index): (u8, u16), stage| (kind, index, stage);
-    match phase {
-        Phase::Ready => (0, 0, 0),
-        Phase::Held { from, .. } => with(of(from), 0),
-        Phase::Opening => with(of(&At::Opening), 1),
-        Phase::Asking { question } => with(of(&At::Question(*question)), 1),
-        Phase::HoldPoint { step } => with(of(&At::Step(*step)), 1),
-        Phase::ReadBack { step } => with(of(&At::Step(*step)), 2),
-        Phase::Confirm { step } => with(of(&At::Step(*step)), 3),
-        Phase::Closing => with(of(&At::Closing), 1),
-        Phase::Ended { .. } => (5, 0, 0),
-    }
-}
-
-fn of(at: &At) -> (u8, u16) {
-    match at {
-        At::Opening => (1, 0),
-        At::Question(question) => (2, *question),
-        At::Step(step) => (3, *step),
-        At::Closing => (4, 0),
-    }
-}
-
-/// The same without how far it has come there.
-fn at(phase: &Phase) -> (u8, u16) {
-    let (kind, index, _) = place(phase);
-    (kind, index)
 }
