@@ -62,7 +62,7 @@ pub fn opposite_pairs() -> impl Iterator<Item = (&'static str, &'static str)> {
     OPPOSITES.lines().filter(|line| !line.starts_with('#')).filter_map(|line| line.split_once('\t'))
 }
 
-/// Each word in turn replaced by each of its opposites.
+/// Each word in turn replaced by each of its opposites, but for a second negation: nobody says "don't not".
 fn opposites<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + 'a {
     words.iter().enumerate().flat_map(move |(index, word)| {
         opposite_pairs()
@@ -71,8 +71,17 @@ fn opposites<'a>(words: &'a [&'a str]) -> impl Iterator<Item = Vec<&'a str>> + '
                 w if w == b => Some(a),
                 _ => None,
             })
+            .filter(move |other| !negates(other) || !negated_but_at(words, index))
             .map(move |other| with(words, index, other))
     })
+}
+
+fn negates(word: &str) -> bool {
+    NEGATIONS.contains(&word) || word.ends_with("n't")
+}
+
+fn negated_but_at(words: &[&str], index: usize) -> bool {
+    words.iter().enumerate().any(|(at, word)| at != index && negates(word))
 }
 
 /// Each participle with 'un' before it, or without the one it has: 'muted' and 'unmuted'.
@@ -211,6 +220,11 @@ mod tests {
         let decoys = of("gown not torn");
         assert!(decoys.contains(&"gown torn".to_string()));
         assert!(!decoys.iter().any(|d| d.contains("not not")));
+        let decoys = of("do not open");
+        assert!(decoys.contains(&"do open".to_string()));
+        assert!(!decoys.iter().any(|d| d.contains("don't")), "{decoys:?}");
+        assert!(!of("gown is not torn").iter().any(|d| d.contains("isn't")));
+        assert!(of("do open").contains(&"don't open".to_string()));
     }
 
     #[test]
