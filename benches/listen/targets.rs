@@ -77,7 +77,8 @@ What limits it. *Near-misses:* the network mistakes single phones so often that 
 phone away (the table of bars below): one that keeps 99 % of the right phrases that the shipped bar accepts lets one \
 in eight of those words pass, one that stops nearly all of them would ask people again one time in seven. Phrases \
 that differ from what might be said instead in more than one weak word are the remedy, and `lint` looks for them. \
-*Noise at 5 dB and babble at 10 dB:* a weak word is lost in the noise, and the phrase without it, a decoy, fits \
-better; in babble another person's words are heard beside the phrase. Both are asked again, not guessed. *Cut off:* \
-one of the pauses falls in a word ('success|fully') whose first half is taken for the whole; the other follows the \
-last word of the phrase, and something else comes after it in the recording.\n";
+*Clean:* one phrase is 1.4 %; 'to exit the menu' comes out of the network as 'many'. *Noise at 5 dB and babble at 10 \
+dB:* a weak word is lost in the noise, and the phrase without it, a decoy, fits better; in babble another person's \
+words are heard beside the phrase. Both are asked again, not guessed; which phrases, and what fitted as well, stands \
+below. *Cut off:* one of the pauses falls in a word ('success|fully') whose first half is taken for the whole; the \
+other follows the last word of the phrase, and something else comes after it in the recording.\n";

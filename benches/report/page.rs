@@ -71,7 +71,8 @@ fn speed(speed: &Speed) -> String {
          | other phrases count (at most once a step) | {:.1} ms |\n\
          | loading the first engine | {:.0} ms |\n\n\
          An utterance is heard after 144 ms of silence, and unless that decides it (or nothing is like it) up to twice \
-         more before it is over, so it can cost that time three times.\n\n",
+         more before it is over. What is in doubt is heard a second time, 10 ms moved, each time: it can cost that time six \
+         times.\n\n",
         speed.phrases,
         speed.candidates,
         speed.speech_s,
