@@ -81,4 +81,6 @@ that differ from what might be said instead in more than one weak word are the r
 dB:* a weak word is lost in the noise, and the phrase without it, a decoy, fits better; in babble another person's \
 words are heard beside the phrase. Both are asked again, not guessed; which phrases, and what fitted as well, stands \
 below. *Cut off:* one of the pauses falls in a word ('success|fully') whose first half is taken for the whole; the \
-other follows the last word of the phrase, and something else comes after it in the recording.\n";
+other follows the last word of the phrase, and something else comes after it in the recording. *This half:* that a \
+second negation is no decoy was learnt on it, when 'don't not disturb' stood in the list below; all else was set on \
+the other.\n";
