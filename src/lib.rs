@@ -12,6 +12,7 @@ pub mod debrief;
 pub mod failure;
 pub mod listen;
 pub mod models;
+pub mod onnx;
 pub mod paper;
 pub mod practice;
 pub mod procedure;

@@ -18,16 +18,22 @@ pub enum Asset {
     CmuDict,
     Words,
     VoskLibrary,
+    OnnxLibrary,
+    WhisperWeights,
+    WhisperTokens,
 }
 
 impl Asset {
-    pub const ALL: [Asset; 6] = [
+    pub const ALL: [Asset; 9] = [
         Asset::HamaLibrary,
         Asset::HamaWeights,
         Asset::HamaVocabulary,
         Asset::CmuDict,
         Asset::Words,
         Asset::VoskLibrary,
+        Asset::OnnxLibrary,
+        Asset::WhisperWeights,
+        Asset::WhisperTokens,
     ];
 
     /// The file's name inside a models folder.
@@ -39,6 +45,9 @@ impl Asset {
             Asset::CmuDict => "cmudict.dict",
             Asset::Words => "words-en.txt",
             Asset::VoskLibrary => "libvosk.so",
+            Asset::OnnxLibrary => "libonnxruntime.so",
+            Asset::WhisperWeights => "whisper-base.bin",
+            Asset::WhisperTokens => "whisper-tokens.json",
         }
     }
 
@@ -50,6 +59,9 @@ impl Asset {
             Asset::CmuDict => "the pronouncing dictionary",
             Asset::Words => "the list of words by frequency",
             Asset::VoskLibrary => "the Vosk library",
+            Asset::OnnxLibrary => "the library that runs networks",
+            Asset::WhisperWeights => "the second ear's weights",
+            Asset::WhisperTokens => "the second ear's vocabulary",
         }
     }
 }
