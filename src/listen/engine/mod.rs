@@ -5,9 +5,11 @@
 
 pub mod phones;
 pub mod vosk;
+pub mod whisper;
 
 use crate::procedure::{PhraseId, Place};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// What a candidate is to the acceptor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -61,6 +63,65 @@ pub struct Alike {
     /// How far the phrase itself is above it, nats: negative when the other word fits better.
     pub margin: f32,
     pub text: String,
+}
+
+/// What a second ear is asked about an utterance.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Asked {
+    /// Phrases that may have been said: words in lower case, single spaces.
+    pub phrases: Vec<String>,
+    /// How far the first ear leans to each, nats; missing ones are 0.
+    pub leaning: Vec<f32>,
+    /// What must not be taken for each of them.
+    pub rivals: Vec<Arc<Vec<String>>>,
+}
+
+/// What a second ear makes of it. Weights are log-probabilities, nats: 0 is certain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Weighed {
+    /// Which of the phrases it is about: the best, the first ear's leaning taken in.
+    pub chosen: usize,
+    /// Weight of each phrase.
+    pub log_p: Vec<f32>,
+    /// Of each word of the chosen one, given those before it, and of its end.
+    pub words: Vec<f32>,
+    pub end: f32,
+    /// The least of the words.
+    pub worst: f32,
+    pub worst_word: String,
+    /// The text that is nearest to the chosen one or above it, and its weight.
+    pub rival: String,
+    pub rival_log_p: f32,
+    /// What it would have written by itself instead; empty when nothing comes near the chosen phrase.
+    pub free: String,
+    pub free_log_p: f32,
+}
+
+impl Default for Weighed {
+    fn default() -> Self {
+        const NOTHING: f32 = -99.0;
+        Weighed {
+            chosen: 0,
+            log_p: Vec::new(),
+            words: Vec::new(),
+            end: NOTHING,
+            worst: NOTHING,
+            worst_word: String::new(),
+            rival: String::new(),
+            rival_log_p: NOTHING,
+            free: String::new(),
+            free_log_p: NOTHING,
+        }
+    }
+}
+
+impl Weighed {
+    /// Takes in another text that may have been said instead.
+    pub fn rival(&mut self, text: String, weight: f32) {
+        if weight > self.rival_log_p {
+            (self.rival, self.rival_log_p) = (text, weight);
+        }
+    }
 }
 
 /// A word the engine can't listen for.
@@ -141,4 +202,15 @@ pub trait Engine: Send {
     /// The nearest to this candidate in the utterance last heard when one word is any other of the language; `None` from
     /// an engine that can't tell.
     fn alike(&mut self, candidate: usize) -> Option<Alike>;
+
+    /// Begins to think about an utterance (mono, 16 kHz) elsewhere, for `weigh`; returns at once. Engines that think when
+    /// they hear do nothing.
+    fn begin(&mut self, _samples: &[i16]) -> Result<(), EngineError> {
+        Ok(())
+    }
+
+    /// Weighs phrases against the utterance last begun; `None` from an engine that can't.
+    fn weigh(&mut self, _asked: &Asked) -> Result<Option<Weighed>, EngineError> {
+        Ok(None)
+    }
 }

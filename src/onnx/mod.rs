@@ -2,10 +2,13 @@
 //!
 //! Owns the loading and how a session is set up. Must not know what a network is for.
 
+pub mod model;
+
 use crate::models::{self, Asset, Missing};
-use ort::session::builder::GraphOptimizationLevel;
+use ort::environment::Environment;
+use ort::session::builder::{GraphOptimizationLevel, SessionBuilder};
 use ort::session::Session;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::OnceLock;
 
 /// Why a network can't be run.
@@ -37,10 +40,10 @@ pub fn session_of(file: &Path, threads: usize) -> Result<Session, OnnxError> {
     builder(threads)?.commit_from_file(file).map_err(failed)
 }
 
-fn builder(threads: usize) -> Result<ort::session::builder::SessionBuilder, OnnxError> {
-    loaded()?;
+fn builder(threads: usize) -> Result<SessionBuilder, OnnxError> {
+    let environment = environment()?;
     // A thread that waits must not keep a core busy: the other ear and the sound need it.
-    let built = Session::builder()
+    let built = Session::builder(&environment)
         .and_then(|builder| Ok(builder.with_optimization_level(GraphOptimizationLevel::Level3)?))
         .and_then(|builder| Ok(builder.with_intra_threads(threads.max(1))?))
         .and_then(|builder| Ok(builder.with_config_entry("session.intra_op.allow_spinning", "0")?));
@@ -51,16 +54,15 @@ fn failed(error: impl std::fmt::Display) -> OnnxError {
     OnnxError::Failed(error.to_string())
 }
 
-/// Loads the library unless it is loaded already; the first outcome stands for good.
-fn loaded() -> Result<(), OnnxError> {
-    static LOADED: OnceLock<Result<(), OnnxError>> = OnceLock::new();
+/// The library, loaded unless it is already; the first outcome stands for good.
+fn environment() -> Result<Environment, OnnxError> {
+    static LOADED: OnceLock<Result<Environment, OnnxError>> = OnceLock::new();
     LOADED.get_or_init(load).clone()
 }
 
-fn load() -> Result<(), OnnxError> {
-    let path: PathBuf = models::find(Asset::OnnxLibrary)?;
-    let environment = ort::init_from(&path)
+fn load() -> Result<Environment, OnnxError> {
+    let path = models::find(Asset::OnnxLibrary)?;
+    let library = ort::init_from(&path)
         .map_err(|error| OnnxError::Library { path: path.display().to_string(), why: error.to_string() })?;
-    environment.with_name("antiphon").with_telemetry(false).commit();
-    Ok(())
+    library.with_name("antiphon").with_telemetry(false).build().map_err(failed)
 }

@@ -1,0 +1,232 @@
+//! The network at work: sound to what texts are weighed against, and a growing tree of tokens weighed against it.
+//!
+//! Owns both halves of the network and the tree. Must not know which texts are weighed, or why.
+
+use super::graph::{self, Precision, BEST, LAYERS, WIDTH};
+use super::mel::LogMel;
+use super::weights::Weights;
+use crate::onnx;
+use half::f16;
+use ort::session::{Session, SessionInputValue};
+use ort::value::Tensor;
+use std::borrow::Cow;
+
+/// Places of the network's whole window of 30 s, 20 ms each; a frame of the spectrogram is half a place.
+const MOST_PLACES: usize = 1_500;
+/// Tokens of a text at most, those in front included.
+const MOST_TOKENS: usize = 448;
+const CLOSED: f32 = -1e9;
+
+/// How much silence the network is given behind the sound.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Window {
+    /// So many frames of 10 ms.
+    Silence(usize),
+    /// All 30 s, of which only the first second after the sound is looked at: the reference to compare with.
+    Whole,
+}
+
+pub struct Net {
+    encoder: Session,
+    decoder: Session,
+    mel: LogMel,
+    sound_places: Vec<f32>,
+    text_places: Vec<f32>,
+    embeddings: Vec<f16>,
+}
+
+/// One utterance, ready to be weighed against: for each layer, rows of twice the width.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Sound {
+    layers: Vec<Vec<f32>>,
+    places: usize,
+}
+
+impl Net {
+    pub fn load(weights: &Weights, precision: Precision, threads: usize) -> Result<Net, String> {
+        let session = |model: Result<Vec<u8>, String>| {
+            onnx::session(&model?, threads).map_err(|error| error.to_string())
+        };
+        Ok(Net {
+            encoder: session(graph::encoder(weights, precision))?,
+            decoder: session(graph::decoder(weights, precision))?,
+            mel: LogMel::default(),
+            sound_places: weights.numbers("encoder/position_encodings/encodings")?.values,
+            text_places: weights.numbers("decoder/position_encodings/encodings")?.values,
+            embeddings: weights.halves("decoder/embeddings/weight")?,
+        })
+    }
+
+    /// Mono sound at 16 kHz in full-scale units. More than 30 s are cut off.
+    pub fn listen(&mut self, samples: &[f32], window: Window) -> Result<Sound, String> {
+        let mel = self.mel.of(samples);
+        let (places, kept) = match window {
+            Window::Silence(more) => {
+                let places = (mel.frames + more).div_ceil(2).clamp(1, MOST_PLACES);
+                (places, places)
+            }
+            Window::Whole => (MOST_PLACES, (mel.frames / 2 + 50).min(MOST_PLACES)),
+        };
+        let mel = mel.of_frames(2 * places);
+        let mel = tensor([1, super::mel::BANDS, 2 * places], mel.values)?;
+        let at = tensor([places, WIDTH], self.sound_places[..places * WIDTH].to_vec())?;
+        let outputs = self.encoder.run(ort::inputs!["mel" => mel, "places" => at]).map_err(text_of)?;
+        let layers = (0..LAYERS)
+            .map(|layer| {
+                let (_, values) =
+                    outputs[format!("sound{layer}")].try_extract_tensor::<f32>().map_err(text_of)?;
+                Ok(values[..kept * 2 * WIDTH].to_vec())
+            })
+            .collect::<Result<_, String>>()?;
+        Ok(Sound { layers, places: kept })
+    }
+}
+
+/// Tokens and what the network makes of each in its place. The first has no parent.
+pub struct Tree<'a> {
+    net: &'a mut Net,
+    sound: &'a Sound,
+    nodes: Vec<Node>,
+    hidden: Vec<f32>,
+    /// Of all nodes, behind one row that nobody sees: the runtime takes no empty array.
+    keys: Vec<Vec<f32>>,
+    values: Vec<Vec<f32>>,
+}
+
+#[derive(Debug, Clone)]
+pub struct Node {
+    pub token: u32,
+    pub parent: Option<usize>,
+    depth: usize,
+    /// Log-probability of all tokens down to this one, given the first ones that `begin` put in.
+    pub log_p: f32,
+    /// Log of the sum over all next tokens.
+    total: f32,
+    /// The likeliest next tokens and their log-probabilities, best first.
+    pub next: Vec<(u32, f32)>,
+}
+
+impl<'a> Tree<'a> {
+    /// With these tokens, whose probability does not count.
+    pub fn begin(net: &'a mut Net, sound: &'a Sound, tokens: &[u32]) -> Result<Tree<'a>, String> {
+        let mut tree = Tree {
+            net,
+            sound,
+            nodes: Vec::new(),
+            hidden: Vec::new(),
+            keys: vec![vec![0.0; WIDTH]; LAYERS],
+            values: vec![vec![0.0; WIDTH]; LAYERS],
+        };
+        let chain: Vec<(u32, Option<usize>)> =
+            tokens.iter().enumerate().map(|(at, token)| (*token, at.checked_sub(1))).collect();
+        tree.grow(&chain)?;
+        tree.nodes.iter_mut().for_each(|node| node.log_p = 0.0);
+        Ok(tree)
+    }
+
+    pub fn node(&self, at: usize) -> &Node {
+        &self.nodes[at]
+    }
+
+    pub fn len(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Log-probability of a token after a node.
+    pub fn next(&self, at: usize, token: u32) -> f32 {
+        let hidden = &self.hidden[at * WIDTH..(at + 1) * WIDTH];
+        let row = &self.net.embeddings[token as usize * WIDTH..(token as usize + 1) * WIDTH];
+        let score: f32 = hidden.iter().zip(row).map(|(a, b)| a * b.to_f32()).sum();
+        score - self.nodes[at].total
+    }
+
+    /// The tokens from the first to this node.
+    pub fn path(&self, at: usize) -> Vec<u32> {
+        let mut tokens: Vec<u32> = std::iter::successors(Some(at), |at| self.nodes[*at].parent)
+            .map(|at| self.nodes[at].token)
+            .collect();
+        tokens.reverse();
+        tokens
+    }
+
+    /// Puts tokens in, each after its parent, which may be one put in before it in the same call: all are weighed in one
+    /// run of the network, each against its own ancestors only.
+    pub fn grow(&mut self, new: &[(u32, Option<usize>)]) -> Result<(), String> {
+        if new.is_empty() {
+            return Ok(());
+        }
+        let before = self.nodes.len();
+        let all = before + new.len();
+        let mut x = Vec::with_capacity(new.len() * WIDTH);
+        let mut mask = vec![CLOSED; new.len() * (all + 1)];
+        for (row, (token, parent)) in new.iter().enumerate() {
+            let depth = parent.map_or(0, |parent| self.nodes[parent].depth + 1);
+            if depth >= MOST_TOKENS {
+                return Err(format!("a text of more than {MOST_TOKENS} tokens"));
+            }
+            let node =
+                Node { token: *token, parent: *parent, depth, log_p: 0.0, total: 0.0, next: Vec::new() };
+            self.nodes.push(node);
+            let embedding = &self.net.embeddings[*token as usize * WIDTH..(*token as usize + 1) * WIDTH];
+            let place = &self.net.text_places[depth * WIDTH..(depth + 1) * WIDTH];
+            x.extend(embedding.iter().zip(place).map(|(a, b)| a.to_f32() + b));
+            for seen in std::iter::successors(Some(before + row), |at| self.nodes[*at].parent) {
+                mask[row * (all + 1) + seen + 1] = 0.0;
+            }
+        }
+        self.run(x, mask, before, new.len())?;
+        for at in before..all {
+            let Node { token, parent, .. } = self.nodes[at];
+            self.nodes[at].log_p =
+                parent.map_or(0.0, |parent| self.nodes[parent].log_p + self.next(parent, token));
+        }
+        Ok(())
+    }
+
+    fn run(&mut self, x: Vec<f32>, mask: Vec<f32>, before: usize, new: usize) -> Result<(), String> {
+        let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
+            ("x".into(), tensor([new, WIDTH], x)?.into()),
+            ("mask".into(), tensor([new, before + 1 + new], mask)?.into()),
+        ];
+        for layer in 0..LAYERS {
+            let sound = self.sound.layers[layer].clone();
+            let named = |name: &str| Cow::Owned(format!("{name}{layer}"));
+            inputs.push((named("sound"), tensor([self.sound.places, 2 * WIDTH], sound)?.into()));
+            inputs.push((
+                named("keys"),
+                tensor([before + 1, WIDTH], std::mem::take(&mut self.keys[layer]))?.into(),
+            ));
+            inputs.push((
+                named("values"),
+                tensor([before + 1, WIDTH], std::mem::take(&mut self.values[layer]))?.into(),
+            ));
+        }
+        let outputs = self.net.decoder.run(inputs).map_err(text_of)?;
+        let floats = |name: &str| {
+            let (_, values) = outputs[name].try_extract_tensor::<f32>().map_err(text_of)?;
+            Ok::<Vec<f32>, String>(values.to_vec())
+        };
+        self.hidden.extend(floats("hidden")?);
+        let (totals, scores) = (floats("total")?, floats("scores")?);
+        let (_, best) = outputs["best"].try_extract_tensor::<i64>().map_err(text_of)?;
+        for (row, node) in self.nodes[before..].iter_mut().enumerate() {
+            node.total = totals[row];
+            let at = row * BEST..(row + 1) * BEST;
+            let next = best[at.clone()].iter().zip(&scores[at]);
+            node.next = next.map(|(token, score)| (*token as u32, score - node.total)).collect();
+        }
+        for layer in 0..LAYERS {
+            self.keys[layer] = floats(&format!("all_keys{layer}"))?;
+            self.values[layer] = floats(&format!("all_values{layer}"))?;
+        }
+        Ok(())
+    }
+}
+
+fn tensor<const N: usize>(shape: [usize; N], values: Vec<f32>) -> Result<Tensor<f32>, String> {
+    Tensor::from_array((shape, values)).map_err(text_of)
+}
+
+fn text_of(error: ort::Error) -> String {
+    error.to_string()
+}

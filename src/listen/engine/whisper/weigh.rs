@@ -1,0 +1,290 @@
+//! Weighs phrases: how probable it is that exactly this was said, against the others and against anything else.
+//!
+//! Owns what is asked of the network. Must not know what follows from a weight.
+//! A phrase's weight is the log-probability of its text, its end included, summed over the ways of writing it. All texts
+//! stand in one tree, so that a common beginning is weighed once. A rival whose first differing token makes it too
+//! improbable already is not followed further: its weight can only be less than what it has at that token.
+
+use super::net::{Net, Sound, Tree};
+use super::text::{says_only, words_of, Text, Writing};
+use crate::listen::engine::{Asked, Weighed};
+use std::collections::HashMap;
+
+/// Rivals this many nats below the phrase are not followed to their end.
+const FAR: f32 = 8.0;
+/// Free hypotheses that are followed, and for how many tokens at most.
+const FREE: usize = 3;
+const LONGEST_FREE: usize = 16;
+/// Tokens weighed in one run for rivals; the least probable ones are left at their bound.
+const MOST_NODES: usize = 160;
+/// Stands for a weight of nothing.
+const NOTHING: f32 = -99.0;
+
+/// Weighs what is asked against one utterance.
+pub fn weigh(net: &mut Net, text: &mut Text, sound: &Sound, asked: &Asked) -> Result<Weighed, String> {
+    let before = text.marks.before.clone();
+    let tree = Tree::begin(net, sound, &before)?;
+    let mut scales = Scales { root: before.len() - 1, tree, text, children: HashMap::new() };
+    let phrases: Vec<Vec<Writing>> =
+        asked.phrases.iter().map(|phrase| scales.text.writings(phrase)).collect();
+    let writings: Vec<&Writing> = phrases.iter().flatten().collect();
+    scales.put_in(&writings)?;
+    let log_p: Vec<f32> = phrases.iter().map(|writings| scales.weight(writings)).collect();
+    let by_both = |at: &usize| log_p[*at] + asked.leaning.get(*at).copied().unwrap_or(0.0);
+    let Some(chosen) = (0..log_p.len()).max_by(|a, b| by_both(a).total_cmp(&by_both(b))) else {
+        return Ok(Weighed::default());
+    };
+    let mut weighed = Weighed { chosen, log_p, ..Weighed::default() };
+    scales.worst_word(&asked.phrases[chosen], &phrases[chosen], &mut weighed);
+    let others = asked.phrases.iter().zip(&weighed.log_p).enumerate().filter(|(at, _)| *at != chosen);
+    let others: Vec<(String, f32)> = others.map(|(_, (text, weight))| (text.clone(), *weight)).collect();
+    others.into_iter().for_each(|(text, weight)| weighed.rival(text, weight));
+    let rivals = asked.rivals.get(chosen).map_or(&[][..], |rivals| rivals.as_slice());
+    scales.against(&phrases[chosen], rivals, &mut weighed)?;
+    scales.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
+    Ok(weighed)
+}
+
+struct Scales<'a> {
+    tree: Tree<'a>,
+    text: &'a mut Text,
+    /// The last of the tokens that stand before every text.
+    root: usize,
+    children: HashMap<(usize, u32), usize>,
+}
+
+impl Scales<'_> {
+    /// Puts texts in, each with and without a full stop after it.
+    fn put_in(&mut self, writings: &[&Writing]) -> Result<(), String> {
+        let mut new = Vec::new();
+        for writing in writings {
+            let mut at = self.root;
+            for token in writing.words.concat().into_iter().chain([self.text.marks.full_stop]) {
+                let (count, grown) = (self.tree.len(), &mut new);
+                at = *self.children.entry((at, token)).or_insert_with(|| {
+                    grown.push((token, Some(at)));
+                    count + grown.len() - 1
+                });
+            }
+        }
+        self.tree.grow(&new)
+    }
+
+    /// The node at the end of each word of a writing that is in the tree.
+    fn word_ends(&self, writing: &Writing) -> Vec<usize> {
+        let mut at = self.root;
+        let mut ends = Vec::with_capacity(writing.words.len());
+        for word in &writing.words {
+            word.iter().for_each(|token| at = self.children[&(at, *token)]);
+            ends.push(at);
+        }
+        ends
+    }
+
+    /// Of writings that are in the tree.
+    fn weight(&self, writings: &[Writing]) -> f32 {
+        let end = self.text.marks.end;
+        let ways =
+            writings.iter().filter_map(|writing| self.word_ends(writing).last().copied()).flat_map(|last| {
+                let stop = self.children.get(&(last, self.text.marks.full_stop)).copied();
+                std::iter::once(last).chain(stop)
+            });
+        sum(ways.map(|last| self.tree.node(last).log_p + self.tree.next(last, end)))
+    }
+
+    /// How probable each word is after those before it, summed over the ways of writing them; what ends the text counts
+    /// as one more word.
+    fn worst_word(&self, phrase: &str, writings: &[Writing], weighed: &mut Weighed) {
+        let ends: Vec<Vec<usize>> = writings.iter().map(|writing| self.word_ends(writing)).collect();
+        let words: Vec<&str> = phrase.split(' ').collect();
+        let mut before = 0.0;
+        weighed.worst = 0.0;
+        for (at, word) in words.iter().enumerate() {
+            let until =
+                sum(ends.iter().filter_map(|ends| ends.get(at)).map(|node| self.tree.node(*node).log_p));
+            weighed.words.push(until - before);
+            if until - before < weighed.worst {
+                (weighed.worst, weighed.worst_word) = (until - before, word.to_string());
+            }
+            before = until;
+        }
+        weighed.end = self.weight(writings) - before;
+    }
+
+    /// Rivals: each followed only while it can still come near the phrase.
+    fn against(
+        &mut self,
+        phrase: &[Writing],
+        rivals: &[String],
+        weighed: &mut Weighed,
+    ) -> Result<(), String> {
+        let least = self.weight(phrase) - FAR;
+        let mut near: Vec<(f32, &String, Vec<Writing>)> = Vec::new();
+        for rival in rivals {
+            let writings = self.text.writings(rival);
+            let bound = sum(writings.iter().map(|writing| self.bound(writing)));
+            match bound < least {
+                true => weighed.rival(rival.clone(), bound),
+                false => near.push((bound, rival, writings)),
+            }
+        }
+        near.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let mut room = MOST_NODES;
+        near.retain(|(bound, rival, writings)| {
+            let tokens: usize =
+                writings.iter().map(|w| w.words.iter().map(Vec::len).sum::<usize>() + 1).sum();
+            let kept = tokens <= room;
+            room = if kept { room - tokens } else { 0 };
+            if !kept {
+                weighed.rival((*rival).clone(), *bound);
+            }
+            kept
+        });
+        let writings: Vec<&Writing> = near.iter().flat_map(|(_, _, writings)| writings).collect();
+        self.put_in(&writings)?;
+        for (_, rival, writings) in &near {
+            weighed.rival((*rival).clone(), self.weight(writings));
+        }
+        Ok(())
+    }
+
+    /// The most that a writing can weigh: what is in the tree of it, and its next token.
+    fn bound(&self, writing: &Writing) -> f32 {
+        let mut at = self.root;
+        for token in writing.words.iter().flatten() {
+            match self.children.get(&(at, *token)) {
+                Some(next) => at = *next,
+                None => return self.tree.node(at).log_p + self.tree.next(at, *token),
+            }
+        }
+        self.tree.node(at).log_p
+    }
+
+    /// What the network itself would have written instead: from every place of the phrase where another token is likely,
+    /// the likeliest way on. Where that says the phrase too, in another writing or once more, it counts for the phrase.
+    fn free(&mut self, phrase: &str, writings: &[Writing], weighed: &mut Weighed) -> Result<(), String> {
+        let weight = weighed.log_p[weighed.chosen];
+        let mut ways = self.branches(writings, weight - FAR);
+        for _ in 0..LONGEST_FREE {
+            self.follow(&mut ways)?;
+            ways.iter_mut().for_each(|way| way.cut(weight - FAR));
+        }
+        let wanted = words_of(phrase);
+        let mut same = vec![weight];
+        let mut told: HashMap<Vec<String>, (String, Vec<f32>)> = HashMap::new();
+        for way in &ways {
+            let written = self.text.read(&way.written);
+            let words = words_of(&written);
+            if says_only(&words, &wanted) && way.finished(self.text.marks.end) {
+                same.push(way.log_p);
+            } else {
+                told.entry(words).or_insert((written, Vec::new())).1.push(way.log_p);
+            }
+        }
+        weighed.log_p[weighed.chosen] = sum(same.into_iter());
+        for (words, (_, weights)) in told {
+            let text = if words.is_empty() { "(nothing)".to_string() } else { words.join(" ") };
+            let weight = sum(weights.into_iter());
+            if weight > weighed.free_log_p {
+                (weighed.free, weighed.free_log_p) = (text.clone(), weight);
+            }
+            weighed.rival(text, weight);
+        }
+        Ok(())
+    }
+
+    /// The likeliest tokens beside the phrase's own.
+    fn branches(&self, writings: &[Writing], least: f32) -> Vec<Way> {
+        let marks = &self.text.marks;
+        let mut own: HashMap<usize, Vec<u32>> = HashMap::new();
+        for writing in writings {
+            let mut at = self.root;
+            for token in writing.words.concat() {
+                own.entry(at).or_default().push(token);
+                at = self.children[&(at, token)];
+            }
+            own.entry(at).or_default().extend([marks.full_stop, marks.end]);
+            if let Some(stop) = self.children.get(&(at, marks.full_stop)) {
+                own.entry(*stop).or_default().push(marks.end);
+            }
+        }
+        let mut ways: Vec<Way> = Vec::new();
+        for (at, own) in &own {
+            let node = self.tree.node(*at);
+            for (token, log_p) in &node.next {
+                let skip = own.contains(token) || (self.text.is_mark(*token) && *token != marks.end);
+                if !skip && node.log_p + log_p > least {
+                    let mut written = self.tree.path(*at)[self.root + 1..].to_vec();
+                    written.push(*token);
+                    ways.push(Way {
+                        written,
+                        parent: *at,
+                        log_p: node.log_p + log_p,
+                        going: *token != marks.end,
+                    });
+                }
+            }
+        }
+        ways.sort_by(|a, b| b.log_p.total_cmp(&a.log_p));
+        ways.truncate(FREE);
+        ways
+    }
+
+    /// One token further, each of those still going.
+    fn follow(&mut self, ways: &mut [Way]) -> Result<(), String> {
+        let first = self.tree.len();
+        let going: Vec<usize> = (0..ways.len()).filter(|way| ways[*way].going).collect();
+        let new: Vec<(u32, Option<usize>)> = going
+            .iter()
+            .filter_map(|way| Some((*ways[*way].written.last()?, Some(ways[*way].parent))))
+            .collect();
+        self.tree.grow(&new)?;
+        for (nth, way) in going.iter().enumerate() {
+            let node = self.tree.node(first + nth);
+            let end = self.text.marks.end;
+            let next = node.next.iter().find(|(token, _)| *token == end || !self.text.is_mark(*token));
+            let way = &mut ways[*way];
+            match next {
+                Some((token, log_p)) => {
+                    way.parent = first + nth;
+                    way.log_p = node.log_p + log_p;
+                    way.written.push(*token);
+                    way.going = *token != end;
+                }
+                None => way.going = false,
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A text that the network goes on with by itself.
+struct Way {
+    /// Without what stands before every text.
+    written: Vec<u32>,
+    /// Node of the last token but one.
+    parent: usize,
+    log_p: f32,
+    going: bool,
+}
+
+impl Way {
+    /// What has become improbable is left where it is: its weight is a bound.
+    fn cut(&mut self, least: f32) {
+        self.going &= self.log_p > least;
+    }
+
+    fn finished(&self, end: u32) -> bool {
+        self.written.last() == Some(&end) || self.going
+    }
+}
+
+/// Log of the sum of probabilities given by their logs.
+fn sum(logs: impl Iterator<Item = f32>) -> f32 {
+    let logs: Vec<f32> = logs.collect();
+    let most = logs.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    if most == f32::NEG_INFINITY {
+        return NOTHING;
+    }
+    (most + logs.iter().map(|log| (log - most).exp()).sum::<f32>().ln()).max(NOTHING)
+}
