@@ -1,5 +1,6 @@
 //! The options that say what listens, which several commands have.
 
+use crate::conduct::second_ear::Ears;
 use crate::conduct::set_up::{self, EngineName, Ready};
 use crate::failure::Failure;
 use crate::procedure::Post;
@@ -13,11 +14,14 @@ pub struct EngineArgs {
     /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
     #[arg(long, value_name = "DIR")]
     pub model: Option<PathBuf>,
+    /// How many ears listen (default: both, where the machine keeps up)
+    #[arg(long, value_name = "EARS", value_enum, env = "ANTIPHON_EARS")]
+    pub ears: Option<Ears>,
 }
 
 impl EngineArgs {
     /// The procedure, and a listener for each post.
     pub fn ready(&self, procedure: &Path, posts: &[Post]) -> Result<Ready, Failure> {
-        set_up::ready(procedure, posts, self.name, self.model.as_deref())
+        set_up::ready(procedure, posts, self.name, self.model.as_deref(), self.ears)
     }
 }

@@ -3,6 +3,7 @@
 use super::engine::EngineArgs;
 use super::{progress, say, tell};
 use crate::audio::{wav, RATE};
+use crate::conduct::second_ear;
 use crate::conduct::set_up::{engines, unknown_words};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
@@ -84,12 +85,20 @@ pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
     })?;
     let (phrases, given) = phrase_list(&source, &name)?;
     let engine = engines(args.engine.name, args.engine.model.as_deref(), 1)?.remove(0);
+    let second = second_ear::coming(args.engine.ears, args.engine.name, "en");
     let vocabulary = Vocabulary::of(phrases, Vec::new(), given, engine.as_ref())
         .map_err(|bad| unknown_words(&bad, engine.as_ref(), &name, &source))?;
     let vocabulary = Arc::new(vocabulary);
     let mut listener =
         Listener::with_limits(Post::Room, engine, Arc::clone(&vocabulary), Bar::default(), WHOLE_FILE);
     listener.set_counts(&vocabulary.ids())?;
+    let second_ear::Found { ear, note } = second.wait();
+    if let Some(note) = note {
+        tell(&format!("note: {note}"));
+    }
+    if let Some(ear) = ear {
+        listener = listener.with_second(Box::new(ear));
+    }
     let progress = match args.files.len() {
         ..FEW => ProgressBar::hidden(),
         files => progress::bar(files as u64, "{pos}/{len} {eta}"),
@@ -151,6 +160,9 @@ fn line<'a>(file: &'a str, heard: &Heard, vocabulary: &'a Vocabulary) -> Line<'a
             let why = match why {
                 Doubt::Faint => format!("like {closest:?}, but too faint"),
                 Doubt::Decoy { text } => format!("like {closest:?}, but it may be {text:?}"),
+                Doubt::Ears { first, second } => {
+                    format!("like {closest:?}, but one ear heard {first:?}, the other {second:?}")
+                }
                 Doubt::TwoPhrases { other } => {
                     format!("like {closest:?}, but it may be {:?}", vocabulary.text(*other))
                 }

@@ -3,8 +3,10 @@
 use super::session::{interrupted_flag, is_set};
 use super::{progress, say, tell};
 use crate::conduct::relisten::{Pair, Recorded, Taken};
+use crate::conduct::second_ear::{self, Ears};
 use crate::conduct::set_up::EngineName;
 use crate::failure::{ExitCode, Failure};
+use crate::listen::engine::whisper::WhisperEngine;
 use crate::procedure::parse;
 use indicatif::ProgressBar;
 use serde::Serialize;
@@ -32,6 +34,9 @@ pub struct RelistenArgs {
     /// What listens (default: what listened then)
     #[arg(long, value_enum)]
     engine: Option<EngineName>,
+    /// How many ears listen (default: as many as then)
+    #[arg(long, value_name = "EARS", value_enum)]
+    ears: Option<Ears>,
     /// Folder of a Vosk model (with --engine vosk; default: the one in models/)
     #[arg(long, value_name = "DIR")]
     model: Option<PathBuf>,
@@ -88,6 +93,17 @@ pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
     Ok(if outcome.differ == 0 { ExitCode::Done } else { ExitCode::NotCompleted })
 }
 
+/// The second ear, where any session is heard with both; why it is not there is told.
+fn second_ear_for(args: &RelistenArgs, recorded: &[Recorded]) -> Option<WhisperEngine> {
+    let both = |one: &Recorded| args.ears.unwrap_or_else(|| one.ears()) == Ears::Both;
+    let one = recorded.iter().find(|one| both(one))?;
+    let found = second_ear::coming(Some(Ears::Both), EngineName::Phones, one.language()).wait();
+    if let Some(note) = found.note {
+        tell(&format!("note: {note}"));
+    }
+    found.ear
+}
+
 /// Hears every track of every session, as many at once as there are cores.
 fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Failure> {
     let tasks: Vec<(usize, usize)> = recorded
@@ -96,6 +112,8 @@ fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Fa
         .flat_map(|(n, one)| (0..one.posts().len()).map(move |post| (n, post)))
         .collect();
     let seconds: f64 = tasks.iter().map(|(n, _)| recorded[*n].seconds()).sum();
+    let second = second_ear_for(args, recorded);
+    let second = &second;
     let bar = bar(seconds);
     let interrupted = interrupted_flag()?;
     let next = AtomicUsize::new(0);
@@ -111,7 +129,10 @@ fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Fa
                 };
                 let one = &recorded[n];
                 let engine = args.engine.unwrap_or_else(|| one.engine());
-                let heard = one.hear(post, engine, args.model.as_deref(), &|passed| bar.inc(passed));
+                let second =
+                    second.as_ref().filter(|_| args.ears.unwrap_or_else(|| one.ears()) == Ears::Both);
+                let second = second.filter(|_| engine == EngineName::Phones);
+                let heard = one.hear(post, engine, args.model.as_deref(), second, &|passed| bar.inc(passed));
                 // The receiver lives until every worker is done.
                 let _ = out.send((task, heard));
             });

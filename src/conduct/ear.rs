@@ -53,6 +53,11 @@ pub enum FromEar {
         post: Post,
         frames: u64,
     },
+    /// The second ear failed; this post goes on with one.
+    OneEar {
+        post: Post,
+        why: String,
+    },
     /// The engine failed; this post hears nothing more.
     Failed {
         post: Post,
@@ -181,6 +186,9 @@ impl Ear {
         let heard = self.listen(at, &samples)?;
         let (post, speaking) = (self.listener.post(), self.listener.speaking());
         self.tell(FromEar::Sound { post, at, samples, speaking });
+        if let Some(why) = self.listener.second_lost() {
+            self.tell(FromEar::OneEar { post, why });
+        }
         heard.into_iter().for_each(|heard| self.tell(FromEar::Heard(heard)));
         Ok(())
     }

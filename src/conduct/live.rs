@@ -6,6 +6,7 @@ use super::ear::{self, By, FromEar, ToEar};
 use super::keeper::Keeper;
 use super::live_partner::LivePartner;
 use super::microphone::OpenMicrophone;
+use super::second_ear;
 use super::simulation::AtTheEnd;
 use crate::audio::mic::{MicEvent, Microphone};
 use crate::audio::{AudioError, PER_MS};
@@ -278,6 +279,9 @@ impl Live {
             FromEar::Lost { post, frames } => {
                 let text = format!("{} frames of the {}'s microphone were dropped", frames, post.name());
                 Ok(self.keeper.remark(self.now_ms(), &text)?)
+            }
+            FromEar::OneEar { post, why } => {
+                Ok(self.keeper.remark(self.now_ms(), &second_ear::lost(post, &why))?)
             }
             FromEar::Failed { post, why } => Err(LiveError::Ear { post: post.name(), why }),
         }

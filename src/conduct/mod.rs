@@ -14,6 +14,7 @@ pub mod microphone;
 pub mod partner;
 pub mod relisten;
 pub mod replay;
+pub mod second_ear;
 pub mod set_up;
 pub mod simulation;
 pub mod soundcheck;

@@ -5,6 +5,7 @@
 //! write anything.
 
 use super::keeper::Opening;
+use super::second_ear::Ears;
 use super::set_up::{engines, unknown_words, EngineName};
 use super::simulation::TICK;
 use crate::audio::echo::{self, EchoCanceller};
@@ -13,6 +14,7 @@ use crate::debrief::build::understood;
 use crate::debrief::sound::{self, Extent};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
+use crate::listen::engine::whisper::WhisperEngine;
 use crate::listen::heard::{Heard, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
 use crate::listen::segment::Limits;
@@ -150,9 +152,22 @@ impl Recorded {
         }
     }
 
+    /// The language of what is listened for, a BCP 47 tag.
+    pub fn language(&self) -> &str {
+        &self.listened_for().language
+    }
+
     /// The procedure that is listened for.
     fn listened_for(&self) -> &Procedure {
         self.today.as_ref().unwrap_or(&self.procedure)
+    }
+
+    /// How many ears listened then.
+    pub fn ears(&self) -> Ears {
+        match self.opening.engine.contains("whisper:") {
+            true => Ears::Both,
+            false => Ears::Phones,
+        }
     }
 
     /// Hears one post's track again. `tell` is given the seconds heard, as they pass.
@@ -161,6 +176,7 @@ impl Recorded {
         post: usize,
         engine: EngineName,
         model: Option<&Path>,
+        second: Option<&WhisperEngine>,
         tell: &dyn Fn(u64),
     ) -> Result<Vec<Pair>, Failure> {
         let mut engines = engines(engine, model, 1)?;
@@ -171,8 +187,11 @@ impl Recorded {
         })?;
         let limits = Limits { in_advance: false, ..Limits::default() };
         let vocabulary = Arc::new(vocabulary);
-        let listener =
+        let mut listener =
             Listener::with_limits(self.opening.posts[post], engine, vocabulary, Bar::default(), limits);
+        if let Some(second) = second {
+            listener = listener.with_second(Box::new(second.another()));
+        }
         let mut hearing = Hearing {
             recorded: self,
             listener,

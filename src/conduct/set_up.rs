@@ -2,6 +2,7 @@
 //!
 //! Owns the order in which things are checked, so that every problem is told before anybody has gloves on.
 
+use super::second_ear::{self, Ears};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
 use crate::listen::engine::phones::{Lexicon, PhonesEngine};
@@ -42,8 +43,10 @@ pub fn ready(
     posts: &[Post],
     engine: EngineName,
     model: Option<&Path>,
+    ears: Option<Ears>,
 ) -> Result<Ready, Failure> {
     let (procedure, source) = parse::load(path)?;
+    let second = second_ear::coming(ears, engine, &procedure.language);
     let name = path.display().to_string();
     if posts.contains(&Post::Room) {
         let problems = parse::shared_microphone_problems(&procedure);
@@ -60,14 +63,27 @@ pub fn ready(
     let vocabulary = Vocabulary::new(&procedure, engines[0].as_ref())
         .map_err(|bad| unknown_words(&bad, engines[0].as_ref(), &name, &source))?;
     let decoys = vocabulary.decoy_count();
-    let described = format!("{}: {}", engines[0].name(), engines[0].describe());
+    let mut described = described(engines[0].as_ref());
     let vocabulary = Arc::new(vocabulary);
     let listeners = posts
         .iter()
         .zip(engines)
-        .map(|(post, engine)| Listener::new(*post, engine, Arc::clone(&vocabulary), Bar::default()))
-        .collect();
+        .map(|(post, engine)| Listener::new(*post, engine, Arc::clone(&vocabulary), Bar::default()));
+    let second_ear::Found { ear, note } = second.wait();
+    notes.extend(note);
+    let listeners = match &ear {
+        Some(ear) => {
+            described = format!("{described}; {}", self::described(ear));
+            listeners.map(|listener| listener.with_second(Box::new(ear.another()))).collect()
+        }
+        None => listeners.collect(),
+    };
     Ok(Ready { procedure, source, listeners, engine: described, decoys, notes })
+}
+
+/// An engine by its name and what it loaded.
+fn described(engine: &dyn Engine) -> String {
+    format!("{}: {}", engine.name(), engine.describe())
 }
 
 fn tell(problems: Vec<Problem>) -> Result<(), Failure> {

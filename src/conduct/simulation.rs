@@ -5,6 +5,7 @@
 
 use super::actors::Actors;
 use super::keeper::Keeper;
+use super::second_ear;
 use crate::audio::echo::{self, EchoCanceller};
 use crate::audio::leak::Leak;
 use crate::audio::noise::{NoiseSource, NoiseSpec};
@@ -196,7 +197,11 @@ impl<'a> Simulation<'a> {
                 let (near, voice) = (&near[frame.clone()], &mut voice[frame.clone()]);
                 self.cancellers[index].frame(near, &mut sound[frame], voice)?;
             }
-            for heard in self.listeners[index].push_cleared(&sound, &voice)? {
+            let heard = self.listeners[index].push_cleared(&sound, &voice)?;
+            if let Some(why) = self.listeners[index].second_lost() {
+                self.keeper.remark(self.at / PER_MS, &second_ear::lost(post, &why))?;
+            }
+            for heard in heard {
                 if self.source.is_echo(&self.keeper, &heard) {
                     self.keeper.echo(self.at / PER_MS, &heard)?;
                 } else {

@@ -5,6 +5,7 @@
 
 use super::actors::{Actors, Line, Script, Slip, SlipKind};
 use super::keeper::{Keeper, Opening, WallClock};
+use super::second_ear::Ears;
 use super::set_up::{ready, EngineName};
 use super::simulation::{Cast, Simulation};
 use crate::audio::noise::NoiseSpec;
@@ -32,6 +33,7 @@ pub struct Plan {
     pub procedure: PathBuf,
     pub engine: EngineName,
     pub model: Option<PathBuf>,
+    pub ears: Option<Ears>,
     pub posts: Vec<Post>,
     /// Trial n has this seed plus n.
     pub seed: u64,
@@ -293,7 +295,7 @@ fn trial(
     interrupted: &dyn Fn() -> bool,
 ) -> Result<Tally, Failure> {
     let seed = plan.seed.wrapping_add(number as u64);
-    let mut ready = ready(&plan.procedure, &plan.posts, plan.engine, plan.model.as_deref())?;
+    let mut ready = ready(&plan.procedure, &plan.posts, plan.engine, plan.model.as_deref(), plan.ears)?;
     let folder = SessionFolder::create(folder, &format!("trial-{number}"))?;
     let path = folder.path().to_path_buf();
     let opening = Opening {

@@ -53,6 +53,9 @@ pub fn verdict(procedure: Option<&Procedure>, verdict: &Verdict) -> String {
         Verdict::Unsure { why, .. } => match why {
             Doubt::Faint => "Not sure: it sounds like this phrase, but too faintly.".into(),
             Doubt::Decoy { text } => format!("Not sure: it may as well have been \u{201c}{text}\u{201d}."),
+            Doubt::Ears { first, second } => format!(
+                "Not sure: one ear heard \u{201c}{first}\u{201d}, the other \u{201c}{second}\u{201d}."
+            ),
             Doubt::TwoPhrases { other } => {
                 format!("Not sure: it may as well have been \u{201c}{}\u{201d}.", phrase(procedure, *other))
             }

@@ -5,7 +5,7 @@
 //! evidence by weights that were fitted to recordings (`evidence`); an engine that can't take a closer look is judged by
 //! score and margin alone. Must not know the session.
 
-use super::engine::{Alike, Candidate, Fit, Kind, Scores};
+use super::engine::{Alike, Candidate, Engine, Fit, Kind, Scores};
 use super::evidence::probability;
 use super::heard::{Doubt, Evidence, Ignored, Verdict};
 use crate::procedure::PhraseId;
@@ -26,11 +26,46 @@ pub struct Bar {
     pub accept: f32,
     /// ... and when it beats every decoy and other phrase by this many nats.
     pub margin: f32,
+    /// With both ears: probabilities from which a phrase is accepted, and what neither ear may fall below: the first's
+    /// score and margin, the second's weight and margin.
+    pub both: Both,
+}
+
+/// The bars with both ears. Set on the tuning half of docs/listening.md.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Both {
+    pub sure: f32,
+    pub sure_critical: f32,
+    pub first_score: f32,
+    pub first_margin: f32,
+    pub second_weight: f32,
+    pub second_margin: f32,
+}
+
+impl Default for Both {
+    fn default() -> Self {
+        Both {
+            sure: 0.5,
+            sure_critical: 0.8,
+            first_score: -3.5,
+            first_margin: -10.0,
+            second_weight: -12.0,
+            second_margin: 0.0,
+        }
+    }
 }
 
 impl Default for Bar {
     fn default() -> Self {
-        Bar { sure: 0.5, sure_critical: 0.65, floor: -2.0, unsure: -2.3, accept: -1.4, margin: 2.0 }
+        Bar {
+            sure: 0.5,
+            sure_critical: 0.65,
+            floor: -2.0,
+            unsure: -2.3,
+            accept: -1.4,
+            margin: 2.0,
+            both: Both::default(),
+        }
     }
 }
 
@@ -56,10 +91,16 @@ pub fn in_doubt(evidence: &Evidence) -> bool {
 }
 
 /// A closer look at one candidate, from an engine that can take it.
-#[derive(Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Look {
     pub fit: Option<Fit>,
     pub alike: Option<Alike>,
+}
+
+impl Look {
+    pub fn of(engine: &mut dyn Engine, index: usize) -> Look {
+        Look { fit: engine.fit(index), alike: engine.alike(index) }
+    }
 }
 
 /// What is known of one utterance, for `decide`.
@@ -73,73 +114,139 @@ pub struct Case<'a> {
     pub snr_db: f32,
 }
 
+impl Case<'_> {
+    /// Score of a candidate: nats a unit below the best free path.
+    pub fn score(&self, index: usize) -> f32 {
+        (self.scores.ratio[index] / self.scores.units[index].max(1.0)).max(WORST)
+    }
+
+    fn best(&self, wanted: impl Fn(Kind) -> bool) -> Option<usize> {
+        (0..self.candidates.len())
+            .filter(|index| wanted(self.candidates[*index].kind))
+            .max_by(|a, b| self.scores.ratio[*a].total_cmp(&self.scores.ratio[*b]))
+    }
+
+    /// The phrase that fits best.
+    pub fn top(&self) -> Option<usize> {
+        self.best(|kind| !matches!(kind, Kind::Decoy(_)))
+    }
+
+    /// The phrases that are not out of the question, best first, at most so many.
+    pub fn possible(&self, most: usize) -> Vec<usize> {
+        let phrase = |index: &usize| !matches!(self.candidates[*index].kind, Kind::Decoy(_));
+        let mut all: Vec<usize> = (0..self.candidates.len())
+            .filter(phrase)
+            .filter(|index| self.score(*index) >= HOPELESS)
+            .collect();
+        all.sort_by(|a, b| self.scores.ratio[*b].total_cmp(&self.scores.ratio[*a]));
+        all.truncate(most);
+        all
+    }
+
+    /// What the scores say of one phrase.
+    pub fn measure(&self, top: usize) -> Measured {
+        let (Kind::Counts(phrase) | Kind::Other(phrase) | Kind::Decoy(phrase)) = self.candidates[top].kind;
+        let rival = self.best(|kind| match kind {
+            Kind::Counts(id) | Kind::Other(id) => id != phrase,
+            Kind::Decoy(_) => true,
+        });
+        let ratio = &self.scores.ratio;
+        let margin = rival.map_or(-WORST, |index| (ratio[top] - ratio[index]).clamp(WORST, -WORST));
+        let first = rival.filter(|_| margin < 0.0).unwrap_or(top);
+        let heard = self.score(first) > WORST;
+        let evidence = Evidence {
+            words: if heard { self.candidates[first].text.clone() } else { String::new() },
+            phrase: Some(phrase),
+            score: self.score(top),
+            margin: if margin.is_nan() { WORST } else { margin },
+            units: self.scores.units[top],
+            words_of_phrase: self.candidates[top].text.split(' ').count(),
+            snr_db: self.snr_db,
+            ..Evidence::default()
+        };
+        Measured { top, phrase, rival, evidence }
+    }
+
+    /// The words that fit best of what must not be taken for a phrase.
+    pub fn nearest_decoy(&self, top: usize) -> Option<String> {
+        let rival = self.measure(top).rival?;
+        matches!(self.candidates[rival].kind, Kind::Decoy(_)).then(|| self.candidates[rival].text.clone())
+    }
+
+    /// The probability that it takes for a phrase.
+    pub fn needed(&self, phrase: PhraseId, bar: &Bar) -> f32 {
+        match (self.critical)(phrase) {
+            true => bar.sure_critical,
+            false => bar.sure,
+        }
+    }
+}
+
+/// One phrase, by its scores.
+pub struct Measured {
+    /// Its candidate.
+    pub top: usize,
+    pub phrase: PhraseId,
+    /// The candidate that comes nearest to it or is above it.
+    pub rival: Option<usize>,
+    pub evidence: Evidence,
+}
+
+impl Measured {
+    /// The verdict where it is this phrase for sure.
+    pub fn sure(&self, case: &Case) -> Verdict {
+        match case.candidates[self.top].kind {
+            Kind::Counts(phrase) => Verdict::Accepted { phrase },
+            _ => Verdict::Other { phrase: self.phrase },
+        }
+    }
+
+    /// The verdict where it is not: asked about when it is near enough to a phrase.
+    pub fn unsure(&self, case: &Case, bar: &Bar) -> Verdict {
+        let near = |index| case.score(index) >= bar.accept;
+        if self.evidence.score < bar.unsure && !self.rival.is_some_and(near) {
+            return Verdict::Ignored { why: Ignored::NoPhrase };
+        }
+        let close = self.rival.filter(|_| self.evidence.margin < bar.margin);
+        doubt(case.candidates, self.phrase, case.candidates[self.top].kind, close, &self.evidence)
+    }
+}
+
 /// Decides about one utterance. `look` takes a closer look at one of the candidates.
 pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verdict, Evidence) {
-    let (candidates, scores) = (case.candidates, case.scores);
-    let of = |index: usize| (scores.ratio[index] / scores.units[index].max(1.0)).max(WORST);
-    let best = |wanted: &dyn Fn(Kind) -> bool| {
-        (0..candidates.len())
-            .filter(|index| wanted(candidates[*index].kind))
-            .max_by(|a, b| scores.ratio[*a].total_cmp(&scores.ratio[*b]))
-    };
-    let Some(top) = best(&|kind| !matches!(kind, Kind::Decoy(_))) else {
+    let Some(top) = case.top() else {
         return (Verdict::Ignored { why: Ignored::NoPhrase }, Evidence::default());
     };
-    let (Kind::Counts(phrase) | Kind::Other(phrase)) = candidates[top].kind else {
-        unreachable!("decoys were filtered out above");
-    };
-    let rival = best(&|kind| match kind {
-        Kind::Counts(id) | Kind::Other(id) => id != phrase,
-        Kind::Decoy(_) => true,
-    });
-    let score = of(top);
-    let margin = rival.map_or(-WORST, |index| (scores.ratio[top] - scores.ratio[index]).clamp(WORST, -WORST));
-    let first = rival.filter(|_| margin < 0.0).unwrap_or(top);
-    let mut evidence = Evidence {
-        words: if of(first) > WORST { candidates[first].text.clone() } else { String::new() },
-        phrase: Some(phrase),
-        score,
-        margin: if margin.is_nan() { WORST } else { margin },
-        units: scores.units[top],
-        snr_db: case.snr_db,
-        ..Evidence::default()
-    };
+    let mut measured = case.measure(top);
+    let (score, margin) = (measured.evidence.score, measured.evidence.margin);
     let look = if score >= HOPELESS { look(top) } else { Look::default() };
     let passes = score >= bar.accept && margin >= bar.margin;
+    let units = &case.scores.units;
     let sure = match look.fit {
         Some(fit) => {
-            add(&mut evidence, &fit, look.alike);
-            evidence.confidence = probability(&evidence);
-            let needed = if (case.critical)(phrase) { bar.sure_critical } else { bar.sure };
-            let lacking = rival.is_some_and(|index| {
-                scores.units[index] >= LACKING_UNITS * scores.units[top]
-                    && lacks_words(&candidates[index].text, &candidates[top].text)
+            add(&mut measured.evidence, &fit, look.alike);
+            let confidence = probability(&measured.evidence);
+            measured.evidence.confidence = confidence;
+            let lacking = measured.rival.is_some_and(|index| {
+                units[index] >= LACKING_UNITS * units[top]
+                    && lacks_words(&case.candidates[index].text, &case.candidates[top].text)
             });
-            evidence.confidence >= needed
+            confidence >= case.needed(measured.phrase, bar)
                 && score >= bar.floor
                 && margin >= if lacking { LACKING_MARGIN } else { 0.0 }
-                && (scores.units[top] >= ENOUGH_UNITS || passes)
+                && (units[top] >= ENOUGH_UNITS || passes)
         }
         None => {
-            evidence.confidence = by_bar(score, margin, bar);
+            measured.evidence.confidence = by_bar(score, margin, bar);
             passes
         }
     };
-    let verdict = if sure {
-        match candidates[top].kind {
-            Kind::Counts(phrase) => Verdict::Accepted { phrase },
-            _ => Verdict::Other { phrase },
-        }
-    } else if score >= bar.unsure || rival.is_some_and(|index| of(index) >= bar.accept) {
-        let close = rival.filter(|_| margin < bar.margin);
-        doubt(candidates, phrase, candidates[top].kind, close, &evidence)
-    } else {
-        Verdict::Ignored { why: Ignored::NoPhrase }
-    };
-    (verdict, evidence)
+    let verdict = if sure { measured.sure(case) } else { measured.unsure(case, bar) };
+    (verdict, measured.evidence)
 }
 
-fn add(evidence: &mut Evidence, fit: &Fit, alike: Option<Alike>) {
+/// Takes in what a closer look showed.
+pub fn add(evidence: &mut Evidence, fit: &Fit, alike: Option<Alike>) {
     let seconds = (fit.end_ms - fit.start_ms).max(1.0) / 1000.0;
     evidence.worst = fit.worst;
     evidence.before = fit.before;

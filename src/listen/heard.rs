@@ -27,6 +27,8 @@ pub enum Doubt {
     Decoy { text: String },
     /// Another phrase that counts now scored nearly as well.
     TwoPhrases { other: PhraseId },
+    /// One ear was sure of the phrase and the other heard something else: what each heard.
+    Ears { first: String, second: String },
 }
 
 /// Why an utterance was ignored.
@@ -56,6 +58,9 @@ pub struct Evidence {
     /// Units of the best phrase: its phones (words, from an engine of words).
     #[serde(default)]
     pub units: f32,
+    /// Words of the best phrase.
+    #[serde(default)]
+    pub words_of_phrase: usize,
     /// Most nats lost within a quarter of a second of the phrase: a wrong word shows here. 0 where unknown, like the
     /// next three.
     #[serde(default)]
@@ -80,6 +85,9 @@ pub struct Evidence {
     /// Phones of the phrase in a second.
     #[serde(default)]
     pub pace: f32,
+    /// What the second ear made of it; `None` when it was not asked, or is not there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second: Option<SecondOpinion>,
     /// 0 to 1; see `accept`.
     pub confidence: f32,
     /// Level of the speech, dBFS RMS.
@@ -87,6 +95,29 @@ pub struct Evidence {
     /// Level of the speech over the room before it, dB.
     pub snr_db: f32,
     /// Time the engine and scoring took, ms of wall time. Not part of what decides.
+    pub compute_ms: f32,
+}
+
+/// What the second ear made of the phrase. All in nats; 0 is certain.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct SecondOpinion {
+    /// Log-probability that exactly the phrase was said.
+    pub weight: f32,
+    /// How far that is above the nearest other text.
+    pub margin: f32,
+    /// The least probable word of the phrase, and its log-probability after the words before it.
+    pub worst: f32,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub worst_word: String,
+    /// Log-probability that the phrase ends where it ends.
+    pub end: f32,
+    /// The nearest other text.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub rival: String,
+    /// How far the phrase is above what the ear would have written by itself instead.
+    pub free_margin: f32,
+    /// Time it took, ms of wall time. Not part of what decides.
+    #[serde(default)]
     pub compute_ms: f32,
 }
 

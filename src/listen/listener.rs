@@ -3,9 +3,11 @@
 //! Owns one engine and one segmenter. Must not know the session's rules: it is told which phrases count.
 
 use super::accept::{decide, in_doubt, Bar, Case, Look, HOPELESS};
+use super::both;
 use super::decoys;
 use super::engine::{BadWord, Candidate, Engine, EngineError, Kind, Scores};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
+use super::rivals;
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
 use crate::audio::PER_MS;
 use crate::procedure::{Call, PhraseId, Place, Post, Procedure, Use};
@@ -26,6 +28,8 @@ pub struct Vocabulary {
     decoys: Vec<Vec<String>>,
     own_decoys: Vec<String>,
     given: BTreeMap<String, Vec<Vec<String>>>,
+    /// What the second ear weighs each phrase against.
+    rivals: Vec<Arc<Vec<String>>>,
     /// Phrases of critical steps, and those that call a contingency.
     critical: BTreeSet<PhraseId>,
     /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
@@ -89,7 +93,14 @@ impl Vocabulary {
             })
             .collect();
         let (critical, urgent) = (BTreeSet::new(), BTreeSet::new());
-        Ok(Vocabulary { phrases, decoys, own_decoys, given, critical, urgent })
+        let known = |word: &str| engine.check_word(word, &given).is_ok();
+        let rivals = phrases.iter().map(|phrase| {
+            let mut rivals = rivals::derive(phrase, &all, &known);
+            rivals.extend(phrases.iter().chain(&own_decoys).filter(|other| *other != phrase).cloned());
+            Arc::new(rivals)
+        });
+        let rivals = rivals.collect();
+        Ok(Vocabulary { phrases, decoys, own_decoys, given, rivals, critical, urgent })
     }
 
     /// The words of a phrase.
@@ -126,6 +137,16 @@ impl Vocabulary {
         candidates
     }
 
+    /// What the second ear weighs a phrase against: its rivals, and every other phrase.
+    pub fn rivals(&self, id: PhraseId) -> Arc<Vec<String>> {
+        Arc::clone(&self.rivals[usize::from(id.0)])
+    }
+
+    /// Whether a phrase stops everything.
+    pub fn is_urgent(&self, id: PhraseId) -> bool {
+        self.urgent.contains(&id)
+    }
+
     /// Number of decoys of all phrases, for the journal.
     pub fn decoy_count(&self) -> usize {
         self.decoys.iter().map(Vec::len).sum::<usize>() + self.own_decoys.len()
@@ -141,6 +162,9 @@ pub struct Listener {
 struct Ear {
     post: Post,
     engine: Box<dyn Engine>,
+    /// The second ear, where there is one.
+    second: Option<Box<dyn Engine>>,
+    second_lost: Option<String>,
     vocabulary: Arc<Vocabulary>,
     bar: Bar,
     counts: Vec<PhraseId>,
@@ -188,6 +212,8 @@ impl Listener {
         let ear = Ear {
             post,
             engine,
+            second: None,
+            second_lost: None,
             vocabulary,
             bar,
             counts: Vec::new(),
@@ -202,6 +228,17 @@ impl Listener {
 
     pub fn post(&self) -> Post {
         self.ear.post
+    }
+
+    /// Has a second ear weigh what the first one heard: from now on nothing counts on the word of one.
+    pub fn with_second(mut self, second: Box<dyn Engine>) -> Listener {
+        self.ear.second = Some(second);
+        self
+    }
+
+    /// Why the second ear was given up since this was last asked: the first goes on alone.
+    pub fn second_lost(&mut self) -> Option<String> {
+        self.ear.second_lost.take()
     }
 
     /// Says at which session time the next sample was taken, ms.
@@ -352,9 +389,13 @@ impl Ear {
         } else if end_ms - start_ms < SHORTEST_MS {
             (Verdict::Ignored { why: Ignored::TooShort }, Evidence { snr_db, ..Evidence::default() })
         } else {
+            self.second_begins(&utterance.audio);
             let whole = self.engine.hear(&utterance.audio)?;
             let after = self.engine.corrected();
             corrected = after.is_some();
+            if let Some(from) = self.engine.corrected_from() {
+                self.second_begins(&utterance.audio[from.min(utterance.audio.len())..]);
+            }
             self.decide(&after.unwrap_or(whole), snr_db)?
         };
         evidence.corrected = corrected;
@@ -363,19 +404,38 @@ impl Ear {
         Ok(Heard { post: self.post, start_ms, end_ms, verdict, evidence })
     }
 
-    /// Decides about the utterance last heard; what is in doubt is heard again first.
+    fn second_begins(&mut self, audio: &[i16]) {
+        if let Some(Err(error)) = self.second.as_mut().map(|second| second.begin(audio)) {
+            self.lose_second(&error);
+        }
+    }
+
+    /// The first ear goes on alone.
+    fn lose_second(&mut self, error: &EngineError) {
+        self.second = None;
+        self.second_lost = Some(error.to_string());
+    }
+
+    /// Decides about the utterance last heard. What is in doubt is heard again first, or by the second ear.
     fn decide(&mut self, scores: &Scores, snr_db: f32) -> Result<(Verdict, Evidence), EngineError> {
-        let critical = |id: PhraseId| self.vocabulary.critical.contains(&id);
-        let by = |engine: &mut dyn Engine, scores: &Scores| {
+        let vocabulary = Arc::clone(&self.vocabulary);
+        let critical = |id: PhraseId| vocabulary.critical.contains(&id);
+        if let Some(second) = &mut self.second {
             let case = Case { candidates: &self.candidates, scores, critical: &critical, snr_db };
-            decide(&case, |index| Look { fit: engine.fit(index), alike: engine.alike(index) }, &self.bar)
-        };
-        let first = by(self.engine.as_mut(), scores);
+            let ears = both::Ears { first: self.engine.as_mut(), second: second.as_mut() };
+            match both::decide(&case, ears, &vocabulary, &self.bar) {
+                Ok(decided) => return Ok(decided),
+                Err(error) => self.lose_second(&error),
+            }
+        }
+        let case = |scores| Case { candidates: &self.candidates, scores, critical: &critical, snr_db };
+        let first = decide(&case(scores), |index| Look::of(self.engine.as_mut(), index), &self.bar);
         if !in_doubt(&first.1) {
             return Ok(first);
         }
-        let Some(both) = self.engine.hear_again()? else { return Ok(first) };
-        let (verdict, evidence) = by(self.engine.as_mut(), &both);
+        let Some(again) = self.engine.hear_again()? else { return Ok(first) };
+        let (verdict, evidence) =
+            decide(&case(&again), |index| Look::of(self.engine.as_mut(), index), &self.bar);
         Ok((verdict, Evidence { twice: true, ..evidence }))
     }
 }

@@ -4,10 +4,12 @@
 //! reports what it heard.
 
 pub mod accept;
+mod both;
 pub mod confusions;
 pub mod decoys;
 pub mod engine;
 mod evidence;
 pub mod heard;
 pub mod listener;
+pub mod rivals;
 pub mod segment;

@@ -45,6 +45,9 @@ pub fn heard_words(procedure: &Procedure, heard: &Heard) -> String {
             let why = match why {
                 Doubt::Faint => "too faint to be sure".to_string(),
                 Doubt::Decoy { text } => format!("it may have been \"{text}\""),
+                Doubt::Ears { first, second } => {
+                    format!("one ear heard \"{first}\", the other \"{second}\"")
+                }
                 Doubt::TwoPhrases { other } => format!("it may have been \"{}\"", text(*other)),
             };
             format!("{post}: \"{}\"? {why}", text(*closest))

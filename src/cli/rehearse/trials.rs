@@ -111,6 +111,7 @@ fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
         procedure: args.session.procedure.clone(),
         engine: args.session.engine.name,
         model: args.session.engine.model.clone(),
+        ears: args.session.engine.ears,
         posts: if args.one_microphone { vec![Post::Room] } else { vec![Post::Worker, Post::Observer] },
         seed: args.seed,
         trials,

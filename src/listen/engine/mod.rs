@@ -29,6 +29,14 @@ pub struct Candidate {
     pub kind: Kind,
 }
 
+impl Candidate {
+    /// The phrase it is, or stands for.
+    pub fn phrase(&self) -> PhraseId {
+        let (Kind::Counts(phrase) | Kind::Other(phrase) | Kind::Decoy(phrase)) = self.kind;
+        phrase
+    }
+}
+
 /// Scores of one utterance, one entry per candidate in the order given to `listen_for`.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Scores {
@@ -74,6 +82,8 @@ pub struct Asked {
     pub leaning: Vec<f32>,
     /// What must not be taken for each of them.
     pub rivals: Vec<Arc<Vec<String>>>,
+    /// What the first ear would rather have heard: rivals of whichever is chosen.
+    pub nearest: Vec<String>,
 }
 
 /// What a second ear makes of it. Weights are log-probabilities, nats: 0 is certain.
@@ -81,8 +91,10 @@ pub struct Asked {
 pub struct Weighed {
     /// Which of the phrases it is about: the best, the first ear's leaning taken in.
     pub chosen: usize,
-    /// Weight of each phrase.
+    /// Weight of each phrase, in the ways it is usually written.
     pub log_p: Vec<f32>,
+    /// Weight of the chosen one in whatever way the network would write it.
+    pub weight: f32,
     /// Of each word of the chosen one, given those before it, and of its end.
     pub words: Vec<f32>,
     pub end: f32,
@@ -103,6 +115,7 @@ impl Default for Weighed {
         Weighed {
             chosen: 0,
             log_p: Vec::new(),
+            weight: NOTHING,
             words: Vec::new(),
             end: NOTHING,
             worst: NOTHING,
@@ -198,6 +211,11 @@ pub trait Engine: Send {
     /// follows the word, which from now on is the utterance last heard. `None` without one, and from an engine that can't
     /// tell.
     fn corrected(&mut self) -> Option<Scores>;
+
+    /// First sample of what followed the word of a self-correction, in the utterance last heard, if it has one.
+    fn corrected_from(&self) -> Option<usize> {
+        None
+    }
 
     /// The nearest to this candidate in the utterance last heard when one word is any other of the language; `None` from
     /// an engine that can't tell.

@@ -335,6 +335,11 @@ impl Engine for PhonesEngine {
         Some(self.score())
     }
 
+    fn corrected_from(&self) -> Option<usize> {
+        let forgotten = self.scratch.forgotten;
+        (forgotten > 0).then_some(forgotten * 2 * HALF_A_FRAME)
+    }
+
     fn alike(&mut self, candidate: usize) -> Option<Alike> {
         let words = self.best_way(candidate)?.clone();
         let frames: Vec<ctc::Frames> =

@@ -40,7 +40,9 @@ pub fn weigh(net: &mut Net, text: &mut Text, sound: &Sound, asked: &Asked) -> Re
     let others: Vec<(String, f32)> = others.map(|(_, (text, weight))| (text.clone(), *weight)).collect();
     others.into_iter().for_each(|(text, weight)| weighed.rival(text, weight));
     let rivals = asked.rivals.get(chosen).map_or(&[][..], |rivals| rivals.as_slice());
-    scales.against(&phrases[chosen], rivals, &mut weighed)?;
+    let rivals: Vec<&String> =
+        rivals.iter().chain(&asked.nearest).filter(|rival| !asked.phrases.contains(rival)).collect();
+    scales.against(&phrases[chosen], &rivals, &mut weighed)?;
     scales.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
     Ok(weighed)
 }
@@ -115,7 +117,7 @@ impl Scales<'_> {
     fn against(
         &mut self,
         phrase: &[Writing],
-        rivals: &[String],
+        rivals: &[&String],
         weighed: &mut Weighed,
     ) -> Result<(), String> {
         let least = self.weight(phrase) - FAR;
@@ -124,7 +126,7 @@ impl Scales<'_> {
             let writings = self.text.writings(rival);
             let bound = sum(writings.iter().map(|writing| self.bound(writing)));
             match bound < least {
-                true => weighed.rival(rival.clone(), bound),
+                true => weighed.rival((*rival).clone(), bound),
                 false => near.push((bound, rival, writings)),
             }
         }
@@ -181,7 +183,7 @@ impl Scales<'_> {
                 told.entry(words).or_insert((written, Vec::new())).1.push(way.log_p);
             }
         }
-        weighed.log_p[weighed.chosen] = sum(same.into_iter());
+        weighed.weight = sum(same.into_iter());
         for (words, (_, weights)) in told {
             let text = if words.is_empty() { "(nothing)".to_string() } else { words.join(" ") };
             let weight = sum(weights.into_iter());
