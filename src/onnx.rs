@@ -3,6 +3,7 @@
 //! Owns the loading and how a session is set up. Must not know what a network is for.
 
 use crate::models::{self, Asset, Missing};
+use ort::environment::Environment;
 use ort::session::builder::GraphOptimizationLevel;
 use ort::session::Session;
 use std::path::{Path, PathBuf};
@@ -38,9 +39,9 @@ pub fn session_of(file: &Path, threads: usize) -> Result<Session, OnnxError> {
 }
 
 fn builder(threads: usize) -> Result<ort::session::builder::SessionBuilder, OnnxError> {
-    loaded()?;
+    let environment = loaded()?;
     // A thread that waits must not keep a core busy: the other ear and the sound need it.
-    let built = Session::builder()
+    let built = Session::builder(environment)
         .and_then(|builder| Ok(builder.with_optimization_level(GraphOptimizationLevel::Level3)?))
         .and_then(|builder| Ok(builder.with_intra_threads(threads.max(1))?))
         .and_then(|builder| Ok(builder.with_config_entry("session.intra_op.allow_spinning", "0")?));
@@ -52,15 +53,14 @@ fn failed(error: impl std::fmt::Display) -> OnnxError {
 }
 
 /// Loads the library unless it is loaded already; the first outcome stands for good.
-fn loaded() -> Result<(), OnnxError> {
-    static LOADED: OnceLock<Result<(), OnnxError>> = OnceLock::new();
-    LOADED.get_or_init(load).clone()
+fn loaded() -> Result<&'static Environment, OnnxError> {
+    static LOADED: OnceLock<Result<Environment, OnnxError>> = OnceLock::new();
+    LOADED.get_or_init(load).as_ref().map_err(OnnxError::clone)
 }
 
-fn load() -> Result<(), OnnxError> {
+fn load() -> Result<Environment, OnnxError> {
     let path: PathBuf = models::find(Asset::OnnxLibrary)?;
     let environment = ort::init_from(&path)
         .map_err(|error| OnnxError::Library { path: path.display().to_string(), why: error.to_string() })?;
-    environment.with_name("antiphon").with_telemetry(false).commit();
-    Ok(())
+    Ok(environment.with_name("antiphon").with_telemetry(false).build()?)
 }
