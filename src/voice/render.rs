@@ -1,8 +1,9 @@
-//! Text to samples, by flite or espeak-ng as a child process.
+//! Text to samples: by flite or espeak-ng as a child process, or by the network of the natural voices.
 //!
-//! Owns the call: text goes in by standard input and never through a shell or an argument, so no text can become an
+//! Owns the calls: text goes in by standard input and never through a shell or an argument, so no text can become an
 //! option or a command; the sound comes back in a file of its own. Must not know where the sound is played.
 
+use super::natural::NaturalVoice;
 use super::VoiceError;
 use crate::audio::{wav, RATE};
 use std::collections::HashMap;
@@ -14,11 +15,12 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use std::{fmt, str::FromStr};
 
-/// A voice that can be rendered, written `flite:slt` or `espeak-ng:en-gb`.
+/// A voice that can be rendered, written `flite:slt`, `espeak-ng:en-gb` or `natural:af_heart`.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub enum RenderVoice {
     Flite(String),
     EspeakNg(String),
+    Natural(NaturalVoice),
 }
 
 impl RenderVoice {
@@ -31,28 +33,15 @@ impl RenderVoice {
             RenderVoice::EspeakNg(lower)
         }
     }
-
-    fn program(&self) -> &'static str {
-        match self {
-            RenderVoice::Flite(_) => "flite",
-            RenderVoice::EspeakNg(_) => "espeak-ng",
-        }
-    }
-
-    fn name(&self) -> &str {
-        match self {
-            RenderVoice::Flite(name) | RenderVoice::EspeakNg(name) => name,
-        }
-    }
-
-    fn missing(&self) -> VoiceError {
-        VoiceError::Missing { program: self.program(), package: self.program() }
-    }
 }
 
 impl fmt::Display for RenderVoice {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}:{}", self.program(), self.name())
+        match self {
+            RenderVoice::Flite(name) => write!(f, "flite:{name}"),
+            RenderVoice::EspeakNg(name) => write!(f, "espeak-ng:{name}"),
+            RenderVoice::Natural(voice) => write!(f, "natural:{voice}"),
+        }
     }
 }
 
@@ -61,8 +50,11 @@ impl FromStr for RenderVoice {
 
     fn from_str(text: &str) -> Result<RenderVoice, String> {
         const FORM: &str =
-            "write flite:NAME (flite:slt, flite:rms) or espeak-ng:NAME (espeak-ng:en-gb, espeak-ng:ko)";
+            "write natural:NAME (natural:af_heart), flite:NAME (flite:slt, flite:rms) or espeak-ng:NAME (espeak-ng:en-gb, espeak-ng:ko)";
         let (program, name) = text.split_once(':').unwrap_or((text, ""));
+        if program == "natural" {
+            return name.parse().map(RenderVoice::Natural);
+        }
         // Both programs take a path for a name; a voice's name has none of these characters in it.
         let sound =
             name.chars().all(|c| c.is_ascii_alphanumeric() || "_+-".contains(c)) && !name.starts_with('-');
@@ -92,23 +84,27 @@ pub struct Renderer {
 impl Renderer {
     /// Checks that the program is there and knows the voice.
     pub fn new(voice: RenderVoice) -> Result<Renderer, VoiceError> {
-        let mut command = Command::new(voice.program());
         match &voice {
-            RenderVoice::Flite(_) => command.arg("-lv"),
-            RenderVoice::EspeakNg(name) => command.args(["-q", "-v", name, "--stdin"]),
-        };
-        let outcome = run(command, "", &voice)?;
-        let known = match &voice {
-            // flite takes a voice it doesn't know for its first one, and says nothing.
-            RenderVoice::Flite(name) => outcome.text.split_whitespace().any(|word| word == name),
-            RenderVoice::EspeakNg(_) => outcome.success,
-        };
-        if !known {
-            let fix = match &voice {
-                RenderVoice::Flite(_) => outcome.text.trim().to_lowercase(),
-                RenderVoice::EspeakNg(_) => "see `espeak-ng --voices`".into(),
-            };
-            return Err(VoiceError::Unknown { voice: voice.to_string(), fix });
+            RenderVoice::Flite(name) => {
+                let mut command = Command::new("flite");
+                command.arg("-lv");
+                let outcome = run(command, "", &Speaker { voice: &voice.to_string(), program: "flite" })?;
+                // flite takes a voice it doesn't know for its first one, and says nothing.
+                if !outcome.text.split_whitespace().any(|word| word == name) {
+                    let fix = outcome.text.trim().to_lowercase();
+                    return Err(VoiceError::Unknown { voice: voice.to_string(), fix });
+                }
+            }
+            RenderVoice::EspeakNg(name) => {
+                let mut command = Command::new("espeak-ng");
+                command.args(["-q", "-v", name, "--stdin"]);
+                let speaker = Speaker { voice: &voice.to_string(), program: "espeak-ng" };
+                if !run(command, "", &speaker)?.success {
+                    let fix = "see `espeak-ng --voices`".into();
+                    return Err(VoiceError::Unknown { voice: voice.to_string(), fix });
+                }
+            }
+            RenderVoice::Natural(natural) => natural.check()?,
         }
         Ok(Renderer { voice, said: HashMap::new() })
     }
@@ -134,26 +130,44 @@ impl Renderer {
         if !plain.chars().any(char::is_alphanumeric) {
             return Err(failed("there is nothing to say in it".into()));
         }
-        let folder = Scratch::new().map_err(|error| failed(format!("no place for the sound: {error}")))?;
-        let file = folder.0.join("said.wav");
-        let mut command = Command::new(self.voice.program());
-        match &self.voice {
-            RenderVoice::Flite(name) => command.args(["-voice", name, "-f", "/dev/stdin", "-o"]).arg(&file),
-            RenderVoice::EspeakNg(name) => command.args(["-v", name, "-b", "1", "--stdin", "-w"]).arg(&file),
+        let samples = match &self.voice {
+            RenderVoice::Natural(voice) => voice.say(&plain)?,
+            RenderVoice::Flite(name) => {
+                self.by_program("flite", &["-voice", name, "-f", "/dev/stdin", "-o"], &plain, &failed)?
+            }
+            RenderVoice::EspeakNg(name) => {
+                self.by_program("espeak-ng", &["-v", name, "-b", "1", "--stdin", "-w"], &plain, &failed)?
+            }
         };
-        let outcome = run(command, &plain, &self.voice).map_err(|error| match error {
-            VoiceError::Text { why, .. } => failed(why),
-            other => other,
-        })?;
-        if !outcome.success {
-            return Err(failed(format!("{} failed: {}", self.voice.program(), outcome.text.trim())));
-        }
-        let clip = wav::read(&file.to_string_lossy()).map_err(|error| failed(error.to_string()))?;
-        let words = trim(&clip.samples);
+        let words = trim(&samples);
         if words.is_empty() {
             return Err(failed("it came out silent".into()));
         }
         Ok(words.to_vec())
+    }
+
+    /// What a program says; the last of its options takes the file for the sound.
+    fn by_program(
+        &self,
+        program: &'static str,
+        options: &[&str],
+        text: &str,
+        failed: &dyn Fn(String) -> VoiceError,
+    ) -> Result<Vec<i16>, VoiceError> {
+        let folder = Scratch::new().map_err(|error| failed(format!("no place for the sound: {error}")))?;
+        let file = folder.0.join("said.wav");
+        let mut command = Command::new(program);
+        command.args(options).arg(&file);
+        let speaker = Speaker { voice: &self.voice.to_string(), program };
+        let outcome = run(command, text, &speaker).map_err(|error| match error {
+            VoiceError::Text { why, .. } => failed(why),
+            other => other,
+        })?;
+        if !outcome.success {
+            return Err(failed(format!("{program} failed: {}", outcome.text.trim())));
+        }
+        let clip = wav::read(&file.to_string_lossy()).map_err(|error| failed(error.to_string()))?;
+        Ok(clip.samples)
     }
 }
 
@@ -205,6 +219,13 @@ impl Drop for Scratch {
     }
 }
 
+/// Who speaks, for errors.
+pub(super) struct Speaker<'a> {
+    pub(super) voice: &'a str,
+    /// Also the name of its Debian package.
+    pub(super) program: &'static str,
+}
+
 pub(super) struct Outcome {
     pub(super) success: bool,
     /// What the program printed, errors included.
@@ -212,12 +233,15 @@ pub(super) struct Outcome {
 }
 
 /// Runs the program with the text on its standard input, for at most [`TIMEOUT`].
-pub(super) fn run(mut command: Command, text: &str, voice: &RenderVoice) -> Result<Outcome, VoiceError> {
-    let failed = |why: String| VoiceError::Text { voice: voice.to_string(), text: text.to_string(), why };
+pub(super) fn run(mut command: Command, text: &str, speaker: &Speaker) -> Result<Outcome, VoiceError> {
+    let failed =
+        |why: String| VoiceError::Text { voice: speaker.voice.to_string(), text: text.to_string(), why };
     let mut child =
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().map_err(
             |error| match error.kind() {
-                std::io::ErrorKind::NotFound => voice.missing(),
+                std::io::ErrorKind::NotFound => {
+                    VoiceError::Missing { program: speaker.program, package: speaker.program }
+                }
                 _ => failed(format!("can't be started: {error}")),
             },
         )?;

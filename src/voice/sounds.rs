@@ -2,7 +2,7 @@
 //!
 //! Owns asking flite. Must not know who accepts a guess: it may be wrong.
 
-use super::render::{run, RenderVoice};
+use super::render::{run, Speaker};
 use std::process::Command;
 
 /// Phones in ARPAbet, without stress; `None` when flite is not there or makes nothing of the word.
@@ -12,7 +12,7 @@ pub fn guess(word: &str) -> Option<Vec<String>> {
     }
     let mut command = Command::new("flite");
     command.args(["-ps", "-t", word, "none"]);
-    let outcome = run(command, "", &RenderVoice::Flite("slt".into())).ok()?;
+    let outcome = run(command, "", &Speaker { voice: "flite", program: "flite" }).ok()?;
     phones(&outcome.text).filter(|_| outcome.success)
 }
 
