@@ -36,8 +36,8 @@ fn weigh(engine: &mut WhisperEngine, sound: &[i16], phrases: &[&str], rivals: &[
     let owned = |texts: &[&str]| texts.iter().map(|text| text.to_string()).collect::<Vec<_>>();
     let asked = Asked {
         phrases: owned(phrases),
-        leaning: Vec::new(),
         rivals: phrases.iter().map(|_| Arc::new(owned(rivals))).collect(),
+        ..Asked::default()
     };
     engine.begin(sound).unwrap();
     engine.weigh(&asked).unwrap().expect("it can weigh")

@@ -3,7 +3,7 @@
 //!
 //! Owns which clip is in which half and which ten phrases are valid with it. Must not know how anything is heard.
 
-use super::{foreign, near};
+use super::{foreign, natural, near, people};
 use crate::support::prompts::{self, Prompt};
 use antiphon::audio::wav;
 use antiphon::listen::engine::phones::PhonesEngine;
@@ -35,6 +35,17 @@ pub enum Half {
 }
 
 impl Half {
+    /// Phrases of procedures.
+    fn phrases(self) -> Result<Vec<String>, String> {
+        match self {
+            Half::Tuning => shipped(),
+            Half::Reporting => {
+                let lines = STAND_IN_PHRASES.lines().filter(|line| !line.starts_with('#'));
+                Ok(lines.map(str::to_string).collect())
+            }
+        }
+    }
+
     fn voices(self) -> [&'static str; 2] {
         match self {
             Half::Tuning => ["rms", "kal16"],
@@ -48,15 +59,25 @@ pub enum Kind {
     /// A valid phrase, said by a person or a stand-in.
     Human,
     StandIn,
+    /// The same by one of many people, or by a natural voice.
+    Person,
+    Natural,
     /// Nearly a valid phrase, with another meaning.
     Near(near::Change),
     /// Anything else.
     Chatter,
 }
 
+impl Kind {
+    /// Whether a valid phrase is said.
+    pub fn is_right(self) -> bool {
+        matches!(self, Kind::Human | Kind::StandIn | Kind::Person | Kind::Natural)
+    }
+}
+
 pub struct Clip {
     pub kind: Kind,
-    pub voice: &'static str,
+    pub voice: String,
     pub words: String,
     /// Which of the phrases valid with it is said, of `Kind::Human` and `StandIn`; which is nearly said, of near-misses.
     pub phrase: Option<usize>,
@@ -71,7 +92,7 @@ impl Clip {
     fn broken(&self) -> Clip {
         let kind = Kind::Near(near::Change::Broken);
         let words = format!("{} ...", self.words);
-        Clip { kind, words, audio: near::broken(&self.audio).into(), ..*self }
+        Clip { kind, words, audio: near::broken(&self.audio).into(), voice: self.voice.clone(), ..*self }
     }
 }
 
@@ -99,11 +120,13 @@ pub fn build(half: Half, seed: u64, folder: &Path) -> Result<Corpus, String> {
     corpus.human(half, &english, &known, folder, &mut random)?;
     corpus.stand_ins(half, &vocabulary, &engine, &mut random)?;
     corpus.foreign(half, folder, &mut random)?;
+    people::add(&mut corpus, half, &known, folder, &mut random)?;
+    natural::add(&mut corpus, half, &half.phrases()?, &mut random)?;
     Ok(corpus)
 }
 
 /// A prompt's half, by its words, so that two recordings of the same words are in the same half.
-fn half_of(text: &str) -> Half {
+pub fn half_of(text: &str) -> Half {
     use sha2::{Digest, Sha256};
     match Sha256::digest(text.as_bytes())[0] % 2 {
         0 => Half::Tuning,
@@ -113,7 +136,7 @@ fn half_of(text: &str) -> Half {
 
 impl Corpus {
     /// Adds phrases in groups of ten, the last group filled up from the first, and returns each one's group and place.
-    fn group(&mut self, phrases: &[String]) -> BTreeMap<String, (usize, usize)> {
+    pub fn group(&mut self, phrases: &[String]) -> BTreeMap<String, (usize, usize)> {
         let mut places = BTreeMap::new();
         for ten in phrases.chunks(VALID) {
             let mut group = ten.to_vec();
@@ -168,7 +191,7 @@ impl Corpus {
                 None => (Kind::Chatter, index % groups),
             };
             let phrase = place.map(|(_, place)| place);
-            let clip = Clip { kind, voice: "one woman, English", words, phrase, group, audio };
+            let clip = Clip { kind, voice: "one woman, English".to_string(), words, phrase, group, audio };
             broken.extend(place.map(|_| clip.broken()));
             self.clips.push(clip);
         }
@@ -183,12 +206,7 @@ impl Corpus {
         engine: &PhonesEngine,
         random: &mut ChaCha8Rng,
     ) -> Result<(), String> {
-        let mut phrases = match half {
-            Half::Tuning => shipped()?,
-            Half::Reporting => {
-                STAND_IN_PHRASES.lines().filter(|line| !line.starts_with('#')).map(str::to_string).collect()
-            }
-        };
+        let mut phrases = half.phrases()?;
         phrases.shuffle(random);
         let places = self.group(&phrases);
         let mut near = near::misses(&phrases, vocabulary, engine, random);
@@ -204,7 +222,8 @@ impl Corpus {
                 let audio = say(phrase)?;
                 let words = phrase.clone();
                 let phrase = Some(place);
-                let clip = Clip { kind: Kind::StandIn, voice, words, phrase, group, audio };
+                let clip =
+                    Clip { kind: Kind::StandIn, voice: voice.to_string(), words, phrase, group, audio };
                 broken.push(clip.broken());
                 self.clips.push(clip);
             }
@@ -212,6 +231,7 @@ impl Corpus {
                 let (group, place) = places[&miss.of];
                 let (kind, words) = (Kind::Near(miss.change), miss.words.clone());
                 let audio = say(&words)?;
+                let voice = voice.to_string();
                 self.clips.push(Clip { kind, voice, words, phrase: Some(place), group, audio });
             }
         }
@@ -243,7 +263,7 @@ impl Corpus {
                     continue;
                 }
                 let group = random.random_range(0..self.groups.len());
-                let (kind, words) = (Kind::Chatter, name.clone());
+                let (kind, voice, words) = (Kind::Chatter, voice.to_string(), name.clone());
                 self.clips.push(Clip { kind, voice, words, phrase: None, group, audio });
             }
         }
@@ -256,7 +276,7 @@ fn holds(whole: &str, part: &str) -> bool {
     format!(" {whole} ").contains(&format!(" {part} "))
 }
 
-fn read(file: &Path) -> Result<Arc<[i16]>, String> {
+pub fn read(file: &Path) -> Result<Arc<[i16]>, String> {
     let clip = wav::read(&file.display().to_string()).map_err(|error| error.to_string())?;
     Ok(clip.samples.into())
 }

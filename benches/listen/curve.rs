@@ -3,7 +3,7 @@
 //! Owns the counting by probability. Must not know how anything is played.
 
 use super::hear::Result as Heard;
-use antiphon::listen::accept::Bar;
+use antiphon::listen::accept::{Bar, Both};
 use antiphon::listen::heard::Verdict;
 use std::fmt::Write;
 
@@ -41,7 +41,7 @@ impl Curve {
             "| accepted from | human, clean | human, all other conditions | one word like it | other near-misses |\n\
              |---|---|---|---|---|\n",
         );
-        let Bar { sure, sure_critical, .. } = Bar::default();
+        let Both { sure, sure_critical, .. } = Bar::default().both;
         let shipped = [sure, sure_critical];
         let others = BARS.into_iter().filter(|bar| !shipped.contains(bar));
         for bar in shipped.into_iter().chain(others) {

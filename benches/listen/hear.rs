@@ -7,6 +7,7 @@ use super::corpus::{Corpus, Kind};
 use antiphon::audio::PER_MS;
 use antiphon::listen::accept::Bar;
 use antiphon::listen::engine::phones::PhonesEngine;
+use antiphon::listen::engine::whisper::{Options, WhisperEngine};
 use antiphon::listen::engine::Engine;
 use antiphon::listen::heard::{Heard, Verdict};
 use antiphon::listen::listener::{Listener, Vocabulary};
@@ -20,6 +21,24 @@ use std::time::Instant;
 
 /// Samples of a tick: 20 ms.
 const TICK: usize = 20 * PER_MS as usize;
+
+/// Which ears listen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ears {
+    Phones,
+    Both,
+}
+
+impl Ears {
+    fn second(self, threads: usize) -> std::result::Result<Option<WhisperEngine>, String> {
+        match self {
+            Ears::Phones => Ok(None),
+            Ears::Both => WhisperEngine::load("en", Options { threads, ..Options::default() })
+                .map(Some)
+                .map_err(|error| error.to_string()),
+        }
+    }
+}
 
 /// One utterance and when it was decided.
 #[derive(Debug, Clone)]
@@ -67,6 +86,7 @@ pub fn play(
     wanted: &(dyn Fn(usize, Kind) -> bool + Sync),
     seed: u64,
     limits: Limits,
+    ears: Ears,
     progress: &ProgressBar,
 ) -> std::result::Result<Vec<Result>, String> {
     let next = AtomicUsize::new(0);
@@ -75,11 +95,14 @@ pub fn play(
     let engine = PhonesEngine::load().map_err(|error| error.to_string())?;
     let engines: std::result::Result<Vec<PhonesEngine>, _> = (0..workers).map(|_| engine.another()).collect();
     let engines = engines.map_err(|error| error.to_string())?;
+    // Each worker has a second ear of its own, on its own core.
+    let seconds = (0..workers).map(|_| ears.second(1)).collect::<std::result::Result<Vec<_>, _>>()?;
     std::thread::scope(|scope| {
         let (next, done) = (&next, &done);
         let threads: Vec<_> = engines
             .into_iter()
-            .map(|engine| {
+            .zip(seconds)
+            .map(|(engine, second)| {
                 scope.spawn(move || -> std::result::Result<(), String> {
                     let mut listeners = HashMap::new();
                     loop {
@@ -90,9 +113,12 @@ pub fn play(
                         }
                         let listener = match listeners.entry(about.group) {
                             std::collections::hash_map::Entry::Occupied(entry) => entry.into_mut(),
-                            std::collections::hash_map::Entry::Vacant(entry) => {
-                                entry.insert(listener(&corpus.groups[about.group], &engine, limits)?)
-                            }
+                            std::collections::hash_map::Entry::Vacant(entry) => entry.insert(listener(
+                                &corpus.groups[about.group],
+                                &engine,
+                                second.as_ref(),
+                                limits,
+                            )?),
                         };
                         let sound = condition.heard(&about.audio, &corpus.babble, seed ^ (clip as u64) << 20);
                         let end = BEFORE + end_of_speech(&about.audio);
@@ -118,6 +144,7 @@ pub fn play(
 fn listener(
     phrases: &[String],
     engine: &PhonesEngine,
+    second: Option<&WhisperEngine>,
     limits: Limits,
 ) -> std::result::Result<Listener, String> {
     let engine = engine.another().map_err(|error| error.to_string())?;
@@ -128,6 +155,9 @@ fn listener(
     let engine: Box<dyn Engine> = Box::new(engine);
     let mut listener =
         Listener::with_limits(Post::Room, engine, Arc::new(vocabulary), Bar::default(), limits);
+    if let Some(second) = second {
+        listener = listener.with_second(Box::new(second.another()));
+    }
     listener.set_counts(&ids).map_err(|error| error.to_string())?;
     Ok(listener)
 }

@@ -2,7 +2,7 @@
 //!
 //! `cargo bench --bench listen -- --only clean` measures one condition and writes no page (several: `--only` for each).
 //! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
-//! line each, for `benches/listen/fit.py`; `-- --confuse` writes what `antiphon lint` works with. Needs what `models/setup.sh --test --bench` installs.
+//! line each, for `benches/listen/fit.py` (with `--phones`: of the first ear alone); `-- --confuse` writes what `antiphon lint` works with. Needs what `models/setup.sh --test --bench` installs.
 
 #[path = "../report/accuracy.rs"]
 #[allow(dead_code, reason = "the other benchmark uses all of it")]
@@ -10,12 +10,15 @@ mod accuracy;
 mod condition;
 mod confuse;
 mod corpus;
+mod crowd;
 mod curve;
 mod foreign;
 mod hear;
+mod natural;
 mod near;
 mod page;
 mod peer;
+mod people;
 #[path = "../report/process.rs"]
 #[allow(dead_code, reason = "the other benchmark watches memory too")]
 mod process;
@@ -46,7 +49,10 @@ fn main() -> ExitCode {
     let confuse = arguments.iter().any(|argument| argument == "--confuse");
     let done = match tune {
         None if confuse => confuse::write(),
-        Some(Some(file)) => tune::write(file),
+        Some(Some(file)) if arguments.iter().any(|argument| argument == "--phones") => {
+            tune::write(file, hear::Ears::Phones)
+        }
+        Some(Some(file)) => tune::write(file, hear::Ears::Both),
         Some(None) => Err("--tune FILE".to_string()),
         None => page::measure(&only).and_then(|page| {
             print!("{page}");

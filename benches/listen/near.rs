@@ -24,10 +24,18 @@ pub enum Change {
     Longer,
     /// A word is said twice.
     Doubled,
+    /// What people say when they slip: n't put in or left out, another tense, another place (on, off, in), another value
+    /// (left, right, inner, outer), another number, another form (one or many, done or doing).
+    Contraction,
+    Tense,
+    Place,
+    Value,
+    Number,
+    Form,
 }
 
 impl Change {
-    pub const ALL: [Change; 8] = [
+    pub const ALL: [Change; 14] = [
         Change::Alike,
         Change::Other,
         Change::Swapped,
@@ -36,6 +44,12 @@ impl Change {
         Change::Broken,
         Change::Longer,
         Change::Doubled,
+        Change::Contraction,
+        Change::Tense,
+        Change::Place,
+        Change::Value,
+        Change::Number,
+        Change::Form,
     ];
 
     /// Whether what was said means something else than the phrase.
@@ -53,6 +67,12 @@ impl Change {
             Change::Broken => "broken off",
             Change::Longer => "a word before or after",
             Change::Doubled => "a word twice",
+            Change::Contraction => "n't in or out",
+            Change::Tense => "another tense",
+            Change::Place => "on, off or in",
+            Change::Value => "another value",
+            Change::Number => "another number",
+            Change::Form => "another form",
         }
     }
 }
@@ -67,6 +87,87 @@ pub struct Miss {
 const SMALL: [&str; 16] =
     ["a", "an", "the", "is", "are", "my", "i", "it", "to", "and", "of", "now", "in", "by", "with", "as"];
 const NEGATIVE: [&str; 4] = ["not", "no", "never", "isn't"];
+
+/// Slips of one word, by their kind: each is said in the other's place.
+const SLIPS: [(Change, &str, &str); 52] = [
+    (Change::Contraction, "is", "isn't"),
+    (Change::Contraction, "are", "aren't"),
+    (Change::Contraction, "was", "wasn't"),
+    (Change::Contraction, "has", "hasn't"),
+    (Change::Contraction, "have", "haven't"),
+    (Change::Tense, "is", "was"),
+    (Change::Tense, "are", "were"),
+    (Change::Tense, "has", "had"),
+    (Change::Tense, "looks", "looked"),
+    (Change::Tense, "see", "saw"),
+    (Change::Place, "on", "off"),
+    (Change::Place, "on", "in"),
+    (Change::Place, "over", "under"),
+    (Change::Place, "in", "on"),
+    (Change::Place, "off", "on"),
+    (Change::Place, "up", "down"),
+    (Change::Value, "inner", "outer"),
+    (Change::Value, "left", "right"),
+    (Change::Value, "first", "second"),
+    (Change::Value, "full", "half"),
+    (Change::Value, "full", "low"),
+    (Change::Value, "dry", "wet"),
+    (Change::Value, "clean", "dirty"),
+    (Change::Value, "closed", "open"),
+    (Change::Value, "tied", "tight"),
+    (Change::Value, "no", "some"),
+    (Change::Value, "all", "most"),
+    (Change::Value, "both", "one"),
+    (Change::Value, "good", "bad"),
+    (Change::Value, "strong", "wrong"),
+    (Change::Value, "wrist", "waist"),
+    (Change::Value, "wrists", "waists"),
+    (Change::Value, "hood", "hook"),
+    (Change::Value, "gown", "down"),
+    (Change::Value, "my", "your"),
+    (Change::Value, "shut", "open"),
+    (Change::Value, "loose", "tight"),
+    (Change::Number, "two", "three"),
+    (Change::Number, "three", "four"),
+    (Change::Number, "one", "two"),
+    (Change::Form, "gloves", "glove"),
+    (Change::Form, "hands", "hand"),
+    (Change::Form, "covers", "cover"),
+    (Change::Form, "straps", "strap"),
+    (Change::Form, "sleeves", "sleeve"),
+    (Change::Form, "dry", "drying"),
+    (Change::Form, "tied", "tying"),
+    (Change::Form, "closed", "closing"),
+    (Change::Form, "changed", "changing"),
+    (Change::Form, "removed", "removing"),
+    (Change::Form, "covered", "covering"),
+    (Change::Form, "washed", "washing"),
+];
+
+/// What people say for these phrases when they slip.
+pub fn slips(phrases: &[String]) -> Vec<Miss> {
+    let mut found = Vec::new();
+    for phrase in phrases {
+        let words: Vec<&str> = phrase.split(' ').collect();
+        for (at, word) in words.iter().enumerate() {
+            for (change, one, other) in SLIPS {
+                let instead = match *word {
+                    word if word == one => other,
+                    word if word == other => one,
+                    _ => continue,
+                };
+                let words = with(&words, at, instead).join(" ");
+                if !phrases.contains(&words) && !found.iter().any(|miss: &Miss| miss.words == words) {
+                    found.push(Miss { of: phrase.clone(), words, change });
+                }
+            }
+        }
+        let short = words.iter().position(|word| ["is", "are"].contains(word));
+        let negated = short.map(|at| [&words[..=at], &["not"], &words[at + 1..]].concat().join(" "));
+        found.extend(negated.map(|words| Miss { of: phrase.clone(), words, change: Change::Negated }));
+    }
+    found
+}
 
 /// How much is left of what breaks off.
 const LEFT: f64 = 0.65;

@@ -13,19 +13,21 @@ enum Cause {
     Shorter,
     Otherwise,
     TwoPhrases,
+    Ears,
     Faint,
     Nothing,
 }
 
 impl Cause {
-    const ALL: [Cause; 5] =
-        [Cause::Shorter, Cause::Otherwise, Cause::TwoPhrases, Cause::Faint, Cause::Nothing];
+    const ALL: [Cause; 6] =
+        [Cause::Shorter, Cause::Otherwise, Cause::TwoPhrases, Cause::Ears, Cause::Faint, Cause::Nothing];
 
     fn words(self) -> &'static str {
         match self {
             Cause::Shorter => "the phrase without some of its words fits as well",
             Cause::Otherwise => "other words fit as well",
             Cause::TwoPhrases => "another phrase that counts fits as well",
+            Cause::Ears => "one ear heard it, the other something else",
             Cause::Faint => "too little of it was heard",
             Cause::Nothing => "nothing like a phrase was heard",
         }
@@ -50,6 +52,10 @@ impl Refused {
         let (cause, rival) = match doubt {
             Some(Doubt::Decoy { text }) if count(text) < count(&clip.words) => (Cause::Shorter, text.clone()),
             Some(Doubt::Decoy { text }) => (Cause::Otherwise, text.clone()),
+            Some(Doubt::Ears { first, second }) => {
+                let rival = if *first == clip.words { second } else { first };
+                (Cause::Ears, rival.clone())
+            }
             Some(Doubt::TwoPhrases { other }) => {
                 (Cause::TwoPhrases, corpus.groups[clip.group][usize::from(other.0)].clone())
             }

@@ -2,7 +2,8 @@
 
 use super::condition::ALL;
 use super::corpus::{build, Half, Kind};
-use super::{hear, progress, SEED};
+use super::hear::Ears;
+use super::{hear, natural, progress, SEED};
 use antiphon::listen::segment::Limits;
 use serde::Serialize;
 use std::io::Write;
@@ -19,7 +20,7 @@ struct Line<'a> {
     evidence: &'a antiphon::listen::heard::Evidence,
 }
 
-pub fn write(file: &str) -> Result<(), String> {
+pub fn write(file: &str, ears: Ears) -> Result<(), String> {
     let folder = tempfile::tempdir().map_err(|error| format!("no temporary folder: {error}"))?;
     let corpus = build(Half::Tuning, SEED, folder.path())?;
     let failed = |error: std::io::Error| format!("{file}: {error}");
@@ -30,27 +31,31 @@ pub fn write(file: &str) -> Result<(), String> {
         // People's phrases are few and go through every condition, the rest through some each.
         let wanted = |clip: usize, kind: Kind| match kind {
             Kind::Human => true,
-            Kind::StandIn => (clip + number).is_multiple_of(2),
-            Kind::Near(_) => (clip + number).is_multiple_of(4),
-            Kind::Chatter => (clip + number).is_multiple_of(8),
+            Kind::StandIn => (clip + number).is_multiple_of(4),
+            Kind::Person | Kind::Natural => (clip + number).is_multiple_of(2),
+            Kind::Near(change) if natural::is_slip(change) => (clip + number).is_multiple_of(2),
+            Kind::Near(_) => (clip + number).is_multiple_of(8),
+            Kind::Chatter => (clip + number).is_multiple_of(10),
         };
         let bar = progress(condition.name, corpus.clips.len());
-        for result in hear::play(&corpus, &condition, &wanted, SEED, limits, &bar)? {
+        for result in hear::play(&corpus, &condition, &wanted, SEED, limits, ears, &bar)? {
             let clip = &corpus.clips[result.clip];
             for one in &result.all {
                 let evidence = &one.heard.evidence;
                 let Some(best) = evidence.phrase else { continue };
-                let said = matches!(clip.kind, Kind::Human | Kind::StandIn).then_some(clip.phrase).flatten();
+                let said = clip.kind.is_right().then_some(clip.phrase).flatten();
                 let kind = match clip.kind {
                     Kind::Human => "human",
                     Kind::StandIn => "stand-in",
+                    Kind::Person => "person",
+                    Kind::Natural => "natural",
                     Kind::Chatter => "chatter",
                     Kind::Near(change) => change.name(),
                 };
                 let line = Line {
                     condition: condition.name,
                     kind,
-                    voice: clip.voice,
+                    voice: &clip.voice,
                     words: &clip.words,
                     right: said == Some(usize::from(best.0)),
                     evidence,

@@ -136,3 +136,148 @@ fn reason(
         other => other,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::engine::{Alike, Candidate, Fit, Kind, Scores, WordProblem};
+    use super::*;
+    use crate::procedure::{PhraseId, Place};
+    use std::collections::BTreeMap;
+
+    /// An ear that has heard what it is told to have heard.
+    #[derive(Default)]
+    struct Told {
+        weighed: Option<Weighed>,
+        fails: bool,
+        asked: usize,
+    }
+
+    impl Engine for Told {
+        fn name(&self) -> &'static str {
+            "told"
+        }
+        fn describe(&self) -> String {
+            String::new()
+        }
+        fn check_word(&self, _: &str, _: &BTreeMap<String, Vec<Vec<String>>>) -> Result<(), WordProblem> {
+            Ok(())
+        }
+        fn how_to_add(&self, _: &str) -> String {
+            String::new()
+        }
+        fn listen_for(
+            &mut self,
+            _: &[Candidate],
+            _: &BTreeMap<String, Vec<Vec<String>>>,
+        ) -> Result<(), EngineError> {
+            Ok(())
+        }
+        fn hear(&mut self, _: &[i16]) -> Result<Scores, EngineError> {
+            Ok(Scores::default())
+        }
+        fn hear_again(&mut self) -> Result<Option<Scores>, EngineError> {
+            Ok(None)
+        }
+        fn fit(&self, _: usize) -> Option<Fit> {
+            Some(Fit { start_ms: 0.0, end_ms: 900.0, worst: 1.0, ..Fit::default() })
+        }
+        fn corrected(&mut self) -> Option<Scores> {
+            None
+        }
+        fn alike(&mut self, _: usize) -> Option<Alike> {
+            Some(Alike { margin: 6.0, text: "gown is posed".into() })
+        }
+        fn weigh(&mut self, _: &Asked) -> Result<Option<Weighed>, EngineError> {
+            self.asked += 1;
+            match self.fails {
+                true => Err(EngineError::Failed("told to".into())),
+                false => Ok(self.weighed.clone()),
+            }
+        }
+    }
+
+    const PHRASES: [&str; 3] = ["gown is closed", "hood is down", "hold everything"];
+
+    fn vocabulary() -> Vocabulary {
+        let phrases = PHRASES.iter().map(|text| (text.to_string(), Place::BUILT_IN)).collect();
+        Vocabulary::of(phrases, Vec::new(), BTreeMap::new(), &Told::default()).unwrap()
+    }
+
+    /// What both made of it: `ratio` is the first ear's of each phrase and of a decoy of the first.
+    fn decided(ratio: [f32; 4], second: &mut Told) -> Result<(Verdict, Evidence), EngineError> {
+        let counts =
+            |id: u16| Candidate { text: PHRASES[usize::from(id)].into(), kind: Kind::Counts(PhraseId(id)) };
+        let decoy = Candidate { text: "gown is not closed".into(), kind: Kind::Decoy(PhraseId(0)) };
+        let candidates = [counts(0), counts(1), counts(2), decoy];
+        let scores = Scores { ratio: ratio.to_vec(), units: vec![12.0; 4], free: String::new() };
+        let case = Case { candidates: &candidates, scores: &scores, critical: &|_| false, snr_db: 40.0 };
+        let ears = Ears { first: &mut Told::default(), second };
+        decide(&case, ears, &vocabulary(), &Bar::default())
+    }
+
+    /// The second ear chose the first of the phrases that it was asked about.
+    fn weighed(weight: f32, rival: &str, rival_log_p: f32) -> Told {
+        let weighed = Weighed {
+            chosen: 0,
+            log_p: vec![weight],
+            weight,
+            worst: weight / 2.0,
+            end: -0.1,
+            rival: rival.into(),
+            rival_log_p,
+            ..Weighed::default()
+        };
+        Told { weighed: Some(weighed), ..Told::default() }
+    }
+
+    const CLEAR: [f32; 4] = [-0.5, -90.0, -90.0, -20.0];
+
+    #[test]
+    fn what_both_heard_is_accepted_and_keeps_what_each_heard() {
+        let (verdict, evidence) = decided(CLEAR, &mut weighed(-0.2, "gown is open", -9.0)).unwrap();
+        assert_eq!(verdict, Verdict::Accepted { phrase: PhraseId(0) });
+        let second = evidence.second.unwrap();
+        assert_eq!((second.weight, second.rival.as_str()), (-0.2, "gown is open"));
+        assert!(evidence.score > -0.1 && second.margin > 8.0);
+    }
+
+    #[test]
+    fn what_the_first_is_sure_of_and_the_second_contradicts_is_asked_again_and_both_are_named() {
+        let (verdict, _) = decided(CLEAR, &mut weighed(-9.0, "gown isn't closed", -0.1)).unwrap();
+        let why = Doubt::Ears { first: "gown is closed".into(), second: "gown isn't closed".into() };
+        assert_eq!(verdict, Verdict::Unsure { closest: PhraseId(0), why });
+    }
+
+    #[test]
+    fn what_the_first_never_heard_is_not_accepted_on_the_word_of_the_second() {
+        let mut second = weighed(-0.1, "", -99.0);
+        let (verdict, _) = decided([-90.0, -95.0, -95.0, -99.0], &mut second).unwrap();
+        assert!(matches!(verdict, Verdict::Ignored { .. }), "{verdict:?}");
+        assert_eq!(second.asked, 0, "nothing is left to weigh");
+        // Barely possible, and a decoy fits far better.
+        let (verdict, _) = decided([-40.0, -90.0, -90.0, -6.0], &mut weighed(-0.1, "", -99.0)).unwrap();
+        assert!(!matches!(verdict, Verdict::Accepted { .. }), "{verdict:?}");
+    }
+
+    #[test]
+    fn a_second_ear_that_fails_is_an_error_for_the_listener_to_act_on() {
+        assert!(decided(CLEAR, &mut Told { fails: true, ..Told::default() }).is_err());
+    }
+
+    /// With weights that the fit gave, no weight of the second alone carries a phrase that the first contradicts, and none
+    /// of the first alone.
+    #[test]
+    fn no_score_of_one_ear_makes_up_for_a_floor_of_the_other() {
+        let bar = Bar::default().both;
+        for step in 0..40 {
+            let bad = -f32::from(step as u8) * 2.0;
+            let (verdict, _) =
+                decided(CLEAR, &mut weighed(bar.second_weight - 0.1 + bad, "", -99.0)).unwrap();
+            assert!(!matches!(verdict, Verdict::Accepted { .. }));
+            let first = (bar.first_score - 0.01) * 12.0 + bad;
+            let (verdict, _) =
+                decided([first, -900.0, -900.0, -900.0], &mut weighed(-0.01, "", -99.0)).unwrap();
+            assert!(!matches!(verdict, Verdict::Accepted { .. }));
+        }
+    }
+}

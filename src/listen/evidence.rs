@@ -167,14 +167,8 @@ fn features(evidence: &Evidence) -> [f32; NAMES.len()] {
 #[cfg(test)]
 #[derive(Deserialize)]
 struct Example {
-    score: f32,
-    margin: f32,
-    alike: f32,
-    worst: f32,
-    before: f32,
-    after: f32,
-    units: f32,
-    snr_db: f32,
+    #[serde(flatten)]
+    given: toml::Table,
     probability: f32,
 }
 
@@ -182,48 +176,96 @@ struct Example {
 mod tests {
     use super::*;
 
-    fn example() -> (Evidence, f32) {
-        let given = &FITTED.example;
+    /// The example of a file: its evidence, and the probability by the script.
+    fn example(fitted: &Fitted) -> (Evidence, f32) {
+        let number = |table: &toml::Table, name: &str| {
+            table.get(name).and_then(toml::Value::as_float).unwrap_or(0.0) as f32
+        };
+        let given = &fitted.example.given;
+        let of = |name: &str| number(given, name);
+        let second = given.get("second").and_then(toml::Value::as_table).map(|second| SecondOpinion {
+            weight: number(second, "weight"),
+            margin: number(second, "margin"),
+            worst: number(second, "worst"),
+            end: number(second, "end"),
+            free_margin: number(second, "free_margin"),
+            ..SecondOpinion::default()
+        });
+        let words = given.get("words_of_phrase").and_then(toml::Value::as_integer).unwrap_or(1);
         let evidence = Evidence {
-            score: given.score,
-            margin: given.margin,
-            alike: given.alike,
-            worst: given.worst,
-            before: given.before,
-            after: given.after,
-            units: given.units,
-            snr_db: given.snr_db,
+            score: of("score"),
+            margin: of("margin"),
+            alike: of("alike"),
+            worst: of("worst"),
+            before: of("before"),
+            after: of("after"),
+            units: of("units"),
+            snr_db: of("snr_db"),
+            words_of_phrase: words as usize,
+            second,
             ..Evidence::default()
         };
-        (evidence, given.probability)
+        (evidence, fitted.example.probability)
+    }
+
+    fn both(evidence: &Evidence) -> f32 {
+        probability_of_both(evidence).unwrap()
     }
 
     #[test]
-    fn the_program_reckons_as_the_script_that_fitted_the_weights() {
-        let (evidence, wanted) = example();
+    fn the_program_computes_as_the_script_that_fitted_the_weights() {
+        let (evidence, wanted) = example(&FITTED);
         assert!((probability(&evidence) - wanted).abs() < 2e-3, "{} {wanted}", probability(&evidence));
+        let (evidence, wanted) = example(&FITTED_TO_BOTH);
+        assert!((both(&evidence) - wanted).abs() < 2e-3, "{} {wanted}", both(&evidence));
     }
 
     #[test]
     fn every_feature_has_a_weight_and_every_weight_a_feature() {
-        let mut names: Vec<&str> = NAMES.to_vec();
-        names.sort_unstable();
-        assert_eq!(FITTED.weights.keys().map(String::as_str).collect::<Vec<_>>(), names);
+        for (fitted, names) in [(&FITTED, &NAMES[..]), (&FITTED_TO_BOTH, &NAMES_OF_BOTH[..])] {
+            let mut names: Vec<&str> = names.to_vec();
+            names.sort_unstable();
+            assert_eq!(fitted.weights.keys().map(String::as_str).collect::<Vec<_>>(), names);
+        }
     }
 
     #[test]
     fn worse_evidence_of_any_kind_never_makes_a_phrase_more_probable() {
-        let (evidence, _) = example();
-        let before = probability(&evidence);
-        let worse = [
-            Evidence { score: evidence.score - 1.0, ..evidence.clone() },
-            Evidence { margin: evidence.margin - 3.0, ..evidence.clone() },
-            Evidence { alike: evidence.alike - 3.0, ..evidence.clone() },
-            Evidence { worst: evidence.worst + 10.0, ..evidence.clone() },
-            Evidence { after: evidence.after + 10.0, ..evidence.clone() },
-        ];
-        for worse in worse {
-            assert!(probability(&worse) <= before, "{worse:?}");
+        for (fitted, of) in [(&FITTED, &probability as &dyn Fn(&Evidence) -> f32), (&FITTED_TO_BOTH, &both)] {
+            let (evidence, _) = example(fitted);
+            let before = of(&evidence);
+            let worse = [
+                Evidence { score: evidence.score - 1.0, ..evidence.clone() },
+                Evidence { margin: evidence.margin - 3.0, ..evidence.clone() },
+                Evidence { alike: evidence.alike - 3.0, ..evidence.clone() },
+                Evidence { worst: evidence.worst + 10.0, ..evidence.clone() },
+                Evidence { after: evidence.after + 10.0, ..evidence.clone() },
+            ];
+            for worse in worse {
+                assert!(of(&worse) <= before, "{worse:?}");
+            }
         }
+    }
+
+    #[test]
+    fn a_worse_second_opinion_never_makes_a_phrase_more_probable() {
+        for noise in [0.0, 10.0, 40.0] {
+            let (evidence, _) = example(&FITTED_TO_BOTH);
+            let evidence = Evidence { snr_db: noise, ..evidence };
+            let before = both(&evidence);
+            let second = evidence.second.clone().unwrap();
+            let worse = [
+                SecondOpinion { weight: second.weight - 2.0, ..second.clone() },
+                SecondOpinion { margin: second.margin - 4.0, ..second.clone() },
+                SecondOpinion { worst: second.worst - 2.0, ..second.clone() },
+                SecondOpinion { end: second.end - 2.0, ..second.clone() },
+                SecondOpinion { free_margin: second.free_margin - 4.0, ..second.clone() },
+            ];
+            for worse in worse {
+                let worse = Evidence { second: Some(worse), ..evidence.clone() };
+                assert!(both(&worse) <= before + 1e-6, "{noise} dB: {:?}", worse.second);
+            }
+        }
+        assert_eq!(probability_of_both(&Evidence::default()), None);
     }
 }
