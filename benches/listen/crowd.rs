@@ -79,7 +79,7 @@ impl Crowd {
         }
         let by_second = result.all.iter().any(|one| {
             let second = one.heard.evidence.second.as_ref();
-            second.is_some_and(|second| second.margin >= SECOND_ALONE)
+            second.is_some_and(|second| second.asked.second.min(second.free.second) >= SECOND_ALONE)
         });
         let said = result.all.iter().filter_map(|one| one.heard.evidence.phrase);
         let same = said.map(|phrase| usize::from(phrase.0)).all(|phrase| Some(phrase) == clip.phrase);

@@ -23,11 +23,14 @@ FEATURES = [
     "alike_small", "alike_large", "alike_below_in_noise", "least",
 ]
 FEATURES_OF_BOTH = [
-    "score", "score_poor", "worst_high", "around", "length", "noise", "margin_below", "margin_small", "alike_below",
-    "alike_small", "second_weight", "second_weight_in_noise", "second_weight_poor", "second_margin_below",
-    "second_margin_small", "second_margin_large", "second_margin_in_noise", "second_free_below", "second_free_small",
-    "second_worst", "second_worst_in_noise", "second_end", "both_least", "second_words",
+    "score", "score_poor", "worst_high", "around", "length", "noise",
+    "margin_below", "margin_small", "alike_below", "alike_small", "second_weight", "second_weight_in_noise",
+    "second_weight_poor", "asked_below", "asked_small", "asked_large", "asked_in_noise", "free_below",
+    "free_small", "joint_below", "joint_small", "joint_large", "joint_in_noise", "second_worst",
+    "second_worst_in_noise", "second_end", "least", "words",
 ]
+# How much nearer a rival is for a nat of the first ear, against one of the second: as in src/listen/both.rs.
+FIRST_SHARE = 0.5
 # What each utterance weighs against the others: a wrong advance is worse than asking again, and people's voices are few.
 COST = {"human": 5.0, "person": 5.0, "natural": 4.0, "stand-in": 2.0, "chatter": 1.0, "a word before or after": 1.0, "one word like it": 1.0}
 OTHER_COST = 5.0
@@ -56,23 +59,26 @@ def transform_both(e):
     score = clip(e["score"], -4.0, 0.2)
     margin, alike = clip(e["margin"], -12.0, 12.0), clip(e["alike"], -12.0, 12.0)
     weight = clip(s["weight"], -16.0, 0.0)
-    rival, free = clip(s["margin"], -12.0, 12.0), clip(s["free_margin"], -12.0, 12.0)
+    asked, free = clip(s["asked"]["second"], -12.0, 12.0), clip(s["free"]["second"], -12.0, 12.0)
+    joint = clip(s["rival"]["second"] + FIRST_SHARE * s["rival"]["first"], -12.0, 12.0)
     worst = clip(s["worst"], -8.0, 0.0)
     return [
         score, min(score, -1.5), clip(math.sqrt(clip(e["worst"], 0.0, 40.0)), 2.0, 7.0),
         math.log1p(clip(e["before"] + e["after"], 0.0, 40.0)), math.log(max(e["units"], 1.0)), noise,
         min(margin, 0.0), clip(margin, 0.0, 4.0), min(alike, 0.0), clip(alike, 0.0, 4.0),
-        weight, weight * noise, min(weight, -4.0), min(rival, 0.0), clip(rival, 0.0, 3.0), clip(rival, 3.0, 8.0),
-        clip(rival, -12.0, 3.0) * noise, min(free, 0.0), clip(free, 0.0, 4.0), worst, worst * noise,
-        clip(s["end"], -6.0, 0.0), min(rival, min(margin, alike) + 3.0), math.log(max(e["words_of_phrase"], 1)),
+        weight, weight * noise, min(weight, -4.0), min(asked, 0.0), clip(asked, 0.0, 3.0), clip(asked, 3.0, 8.0),
+        clip(asked, -12.0, 3.0) * noise, min(free, 0.0), clip(free, 0.0, 4.0),
+        min(joint, 0.0), clip(joint, 0.0, 4.0), clip(joint, 4.0, 10.0), clip(joint, -12.0, 4.0) * noise,
+        worst, worst * noise, clip(s["end"], -6.0, 0.0), min(joint, min(margin, alike) + 3.0),
+        math.log(max(e["words_of_phrase"], 1)),
     ]
 
 
 # Better evidence must not make a phrase less probable, whatever a few hundred recordings say.
 NOT_NEGATIVE = {
     "score", "score_poor", "margin_below", "margin_small", "margin_large", "alike_below", "alike_small", "alike_large",
-    "least", "second_weight", "second_weight_poor", "second_margin_below", "second_margin_small", "second_margin_large",
-    "second_free_below", "second_free_small", "second_worst", "second_end", "both_least",
+    "least", "second_weight", "second_weight_poor", "asked_below", "asked_small", "asked_large", "free_below", "free_small",
+    "joint_below", "joint_small", "joint_large", "second_worst", "second_end",
 }
 
 
@@ -128,8 +134,11 @@ def main():
     print(f"probability = {p[0]:.4f}")
     if not first:
         print("\n[example.second]")
-        for name in ["weight", "margin", "worst", "end", "free_margin"]:
-            print(f"{name} = {example['second'][name]:.5f}")
+        second = example["second"]
+        for name in ["weight", "worst", "end"]:
+            print(f"{name} = {second[name]:.5f}")
+        for name in ["rival", "asked", "free"]:
+            print(f"{name} = {{ first = {second[name]['first']:.5f}, second = {second[name]['second']:.5f} }}")
 
 
 def report(rows, y, p):

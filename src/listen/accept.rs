@@ -47,8 +47,8 @@ impl Default for Both {
         Both {
             sure: 0.5,
             sure_critical: 0.8,
-            first_score: -3.5,
-            first_margin: -10.0,
+            first_score: -5.0,
+            first_margin: -40.0,
             second_weight: -12.0,
             second_margin: 0.0,
         }
@@ -131,13 +131,11 @@ impl Case<'_> {
         self.best(|kind| !matches!(kind, Kind::Decoy(_)))
     }
 
-    /// The phrases that are not out of the question, best first, at most so many.
-    pub fn possible(&self, most: usize) -> Vec<usize> {
+    /// The phrases that score this much, best first, at most so many.
+    pub fn possible(&self, most: usize, floor: f32) -> Vec<usize> {
         let phrase = |index: &usize| !matches!(self.candidates[*index].kind, Kind::Decoy(_));
-        let mut all: Vec<usize> = (0..self.candidates.len())
-            .filter(phrase)
-            .filter(|index| self.score(*index) >= HOPELESS)
-            .collect();
+        let mut all: Vec<usize> =
+            (0..self.candidates.len()).filter(phrase).filter(|index| self.score(*index) >= floor).collect();
         all.sort_by(|a, b| self.scores.ratio[*b].total_cmp(&self.scores.ratio[*a]));
         all.truncate(most);
         all

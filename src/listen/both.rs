@@ -6,7 +6,7 @@
 use super::accept::{self, Bar, Case, Look, Measured};
 use super::engine::{Asked, Engine, EngineError, Weighed};
 use super::evidence::{probability, probability_of_both};
-use super::heard::{Doubt, Evidence, SecondOpinion, Verdict};
+use super::heard::{Against, Doubt, Evidence, SecondOpinion, Verdict};
 use super::listener::Vocabulary;
 use std::time::Instant;
 
@@ -31,7 +31,7 @@ pub fn decide(
     bar: &Bar,
 ) -> Result<(Verdict, Evidence), EngineError> {
     let Ears { first, second } = ears;
-    let possible = case.possible(MOST_POSSIBLE);
+    let possible = case.possible(MOST_POSSIBLE, bar.both.first_score);
     let Some(top) = possible.first().copied() else {
         return Ok(accept::decide(case, |_| Look::default(), bar));
     };
@@ -51,7 +51,8 @@ pub fn decide(
         accept::add(&mut measured.evidence, &fit, close.alike);
     }
     let compute_ms = began.elapsed().as_secs_f32() * 1000.0;
-    measured.evidence.second = Some(SecondOpinion { compute_ms, ..opinion(&weighed) });
+    let ratio = case.scores.ratio[chosen];
+    measured.evidence.second = Some(SecondOpinion { compute_ms, ..opinion(&weighed, ratio, first) });
     Ok(judge(case, measured, bar))
 }
 
@@ -74,19 +75,49 @@ fn question(case: &Case, possible: &[usize], alike: Option<String>, vocabulary: 
     }
 }
 
-fn opinion(weighed: &Weighed) -> SecondOpinion {
-    const FAR: f32 = 99.0;
-    let above = |other: f32| (weighed.weight - other).clamp(-FAR, FAR);
-    SecondOpinion {
+/// Texts as far from the phrase as this are not told apart, nats.
+const FAR: f32 = 30.0;
+/// A text that the first ear can't pronounce is no word of the language: it is held against the phrase by the second alone,
+/// as if the first were this sure, nats.
+const UNKNOWN: f32 = 4.0;
+
+/// How much nearer a rival is for a nat of the first ear, against one of the second.
+const FIRST_SHARE: f32 = 0.5;
+
+impl Against {
+    /// How far the phrase is above it by both ears.
+    pub fn joint(&self) -> f32 {
+        self.second + FIRST_SHARE * self.first
+    }
+}
+
+fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpinion {
+    let texts: Vec<&str> = weighed.rivals.iter().map(|rival| rival.text.as_str()).collect();
+    let scores = first.score_texts(&texts);
+    let none = || Against { text: String::new(), first: FAR, second: FAR };
+    let mut opinion = SecondOpinion {
         weight: weighed.weight,
-        margin: above(weighed.rival_log_p),
         worst: weighed.worst,
         worst_word: weighed.worst_word.clone(),
         end: weighed.end,
-        rival: weighed.rival.clone(),
-        free_margin: above(weighed.free_log_p),
+        rival: none(),
+        asked: none(),
+        free: none(),
         compute_ms: 0.0,
+    };
+    for (rival, score) in weighed.rivals.iter().zip(scores) {
+        let first = score.map_or(UNKNOWN, |score| (ratio - score).clamp(-FAR, FAR));
+        let second = (weighed.weight - rival.log_p).clamp(-FAR, FAR);
+        let against = Against { text: rival.text.clone(), first, second };
+        let nearest = if rival.free { &mut opinion.free } else { &mut opinion.asked };
+        if second < nearest.second {
+            *nearest = against.clone();
+        }
+        if against.joint() < opinion.rival.joint() {
+            opinion.rival = against;
+        }
     }
+    opinion
 }
 
 /// From both ears' evidence to a verdict.
@@ -99,7 +130,7 @@ fn judge(case: &Case, mut measured: Measured, bar: &Bar) -> (Verdict, Evidence) 
     let both = &bar.both;
     let needed = if (case.critical)(measured.phrase) { both.sure_critical } else { both.sure };
     let first_agrees = score >= both.first_score && margin >= both.first_margin;
-    let second_agrees = second.weight >= both.second_weight && second.margin >= both.second_margin;
+    let second_agrees = second.weight >= both.second_weight && second.asked.second >= both.second_margin;
     if confidence >= needed && first_agrees && second_agrees {
         return (measured.sure(case), measured.evidence);
     }
@@ -122,12 +153,12 @@ fn reason(
     first_sure: bool,
     by_first: Doubt,
 ) -> Doubt {
-    let named = !second.rival.is_empty();
-    if named && second.margin < 0.0 && first_sure {
-        return Doubt::Ears { first: phrase.to_string(), second: second.rival.clone() };
+    let rival = &second.rival;
+    if !rival.text.is_empty() && rival.second < 0.0 && first_sure {
+        return Doubt::Ears { first: phrase.to_string(), second: rival.text.clone() };
     }
-    if named && second.margin < NEAR {
-        return Doubt::Decoy { text: second.rival.clone() };
+    if !rival.text.is_empty() && rival.second < NEAR {
+        return Doubt::Decoy { text: rival.text.clone() };
     }
     match by_first {
         Doubt::Decoy { text } if evidence.margin < 0.0 => {
@@ -139,7 +170,7 @@ fn reason(
 
 #[cfg(test)]
 mod tests {
-    use super::super::engine::{Alike, Candidate, Fit, Kind, Scores, WordProblem};
+    use super::super::engine::{Alike, Candidate, Fit, Kind, Rival, Scores, WordProblem};
     use super::*;
     use crate::procedure::{PhraseId, Place};
     use std::collections::BTreeMap;
@@ -223,8 +254,7 @@ mod tests {
             weight,
             worst: weight / 2.0,
             end: -0.1,
-            rival: rival.into(),
-            rival_log_p,
+            rivals: vec![Rival { text: rival.into(), log_p: rival_log_p, free: false }],
             ..Weighed::default()
         };
         Told { weighed: Some(weighed), ..Told::default() }
@@ -237,8 +267,8 @@ mod tests {
         let (verdict, evidence) = decided(CLEAR, &mut weighed(-0.2, "gown is open", -9.0)).unwrap();
         assert_eq!(verdict, Verdict::Accepted { phrase: PhraseId(0) });
         let second = evidence.second.unwrap();
-        assert_eq!((second.weight, second.rival.as_str()), (-0.2, "gown is open"));
-        assert!(evidence.score > -0.1 && second.margin > 8.0);
+        assert_eq!((second.weight, second.rival.text.as_str()), (-0.2, "gown is open"));
+        assert!(evidence.score > -0.1 && second.asked.second > 8.0);
     }
 
     #[test]

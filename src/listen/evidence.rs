@@ -33,7 +33,7 @@ const NAMES: [&str; 17] = [
 ];
 
 /// The features with both ears: the first ear's, then the second's.
-const NAMES_OF_BOTH: [&str; 24] = [
+const NAMES_OF_BOTH: [&str; 28] = [
     "score",
     "score_poor",
     "worst_high",
@@ -47,17 +47,21 @@ const NAMES_OF_BOTH: [&str; 24] = [
     "second_weight",
     "second_weight_in_noise",
     "second_weight_poor",
-    "second_margin_below",
-    "second_margin_small",
-    "second_margin_large",
-    "second_margin_in_noise",
-    "second_free_below",
-    "second_free_small",
+    "asked_below",
+    "asked_small",
+    "asked_large",
+    "asked_in_noise",
+    "free_below",
+    "free_small",
+    "joint_below",
+    "joint_small",
+    "joint_large",
+    "joint_in_noise",
     "second_worst",
     "second_worst_in_noise",
     "second_end",
-    "both_least",
-    "second_words",
+    "least",
+    "words",
 ];
 
 #[derive(Deserialize)]
@@ -101,7 +105,8 @@ fn features_of_both(evidence: &Evidence, second: &SecondOpinion) -> [f32; NAMES_
     let (margin, alike) = (evidence.margin.clamp(-12.0, 12.0), evidence.alike.clamp(-12.0, 12.0));
     let words = evidence.words_of_phrase.max(1) as f32;
     let weight = second.weight.clamp(-16.0, 0.0);
-    let (rival, free) = (second.margin.clamp(-12.0, 12.0), second.free_margin.clamp(-12.0, 12.0));
+    let (asked, free) = (second.asked.second.clamp(-12.0, 12.0), second.free.second.clamp(-12.0, 12.0));
+    let joint = second.rival.joint().clamp(-12.0, 12.0);
     let worst = second.worst.clamp(-8.0, 0.0);
     [
         score,
@@ -117,16 +122,20 @@ fn features_of_both(evidence: &Evidence, second: &SecondOpinion) -> [f32; NAMES_
         weight,
         weight * noise,
         weight.min(-4.0),
-        rival.min(0.0),
-        rival.clamp(0.0, 3.0),
-        rival.clamp(3.0, 8.0),
-        rival.clamp(-12.0, 3.0) * noise,
+        asked.min(0.0),
+        asked.clamp(0.0, 3.0),
+        asked.clamp(3.0, 8.0),
+        asked.clamp(-12.0, 3.0) * noise,
         free.min(0.0),
         free.clamp(0.0, 4.0),
+        joint.min(0.0),
+        joint.clamp(0.0, 4.0),
+        joint.clamp(4.0, 10.0),
+        joint.clamp(-12.0, 4.0) * noise,
         worst,
         worst * noise,
         second.end.clamp(-6.0, 0.0),
-        rival.min(margin.min(alike) + 3.0),
+        joint.min(margin.min(alike) + 3.0),
         words.ln(),
     ]
 }
@@ -175,20 +184,26 @@ struct Example {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::listen::heard::Against;
 
     /// The example of a file: its evidence, and the probability by the script.
     fn example(fitted: &Fitted) -> (Evidence, f32) {
         let number = |table: &toml::Table, name: &str| {
             table.get(name).and_then(toml::Value::as_float).unwrap_or(0.0) as f32
         };
+        let against = |table: &toml::Table, name: &str| {
+            let of = table.get(name).and_then(toml::Value::as_table).cloned().unwrap_or_default();
+            Against { first: number(&of, "first"), second: number(&of, "second"), ..Against::default() }
+        };
         let given = &fitted.example.given;
         let of = |name: &str| number(given, name);
         let second = given.get("second").and_then(toml::Value::as_table).map(|second| SecondOpinion {
             weight: number(second, "weight"),
-            margin: number(second, "margin"),
             worst: number(second, "worst"),
             end: number(second, "end"),
-            free_margin: number(second, "free_margin"),
+            rival: against(second, "rival"),
+            asked: against(second, "asked"),
+            free: against(second, "free"),
             ..SecondOpinion::default()
         });
         let words = given.get("words_of_phrase").and_then(toml::Value::as_integer).unwrap_or(1);
@@ -254,12 +269,14 @@ mod tests {
             let evidence = Evidence { snr_db: noise, ..evidence };
             let before = both(&evidence);
             let second = evidence.second.clone().unwrap();
+            let lower = |of: &Against| Against { second: of.second - 4.0, ..of.clone() };
             let worse = [
                 SecondOpinion { weight: second.weight - 2.0, ..second.clone() },
-                SecondOpinion { margin: second.margin - 4.0, ..second.clone() },
+                SecondOpinion { rival: lower(&second.rival), ..second.clone() },
+                SecondOpinion { asked: lower(&second.asked), ..second.clone() },
+                SecondOpinion { free: lower(&second.free), ..second.clone() },
                 SecondOpinion { worst: second.worst - 2.0, ..second.clone() },
                 SecondOpinion { end: second.end - 2.0, ..second.clone() },
-                SecondOpinion { free_margin: second.free_margin - 4.0, ..second.clone() },
             ];
             for worse in worse {
                 let worse = Evidence { second: Some(worse), ..evidence.clone() };

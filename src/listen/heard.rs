@@ -103,22 +103,36 @@ pub struct Evidence {
 pub struct SecondOpinion {
     /// Log-probability that exactly the phrase was said.
     pub weight: f32,
-    /// How far that is above the nearest other text.
-    pub margin: f32,
     /// The least probable word of the phrase, and its log-probability after the words before it.
     pub worst: f32,
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub worst_word: String,
     /// Log-probability that the phrase ends where it ends.
     pub end: f32,
-    /// The nearest other text.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub rival: String,
-    /// How far the phrase is above what the ear would have written by itself instead.
-    pub free_margin: f32,
+    /// Of all other texts, asked about or written freely, the one that comes nearest by both ears.
+    #[serde(default)]
+    pub rival: Against,
+    /// Of those that it was asked about, the nearest by the second ear.
+    #[serde(default)]
+    pub asked: Against,
+    /// Of what it would have written by itself, the nearest by the second ear.
+    #[serde(default)]
+    pub free: Against,
     /// Time it took, ms of wall time. Not part of what decides.
     #[serde(default)]
     pub compute_ms: f32,
+}
+
+/// Another text, and how far the phrase is above it.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Against {
+    /// Empty when there is none near.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub text: String,
+    /// By the first ear, nats.
+    pub first: f32,
+    /// By the second, nats.
+    pub second: f32,
 }
 
 /// One utterance after recognition. Times are on the session clock, ms.

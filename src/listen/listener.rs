@@ -17,6 +17,8 @@ use std::time::Instant;
 
 /// A pause decides early only at this confidence.
 const EARLY_CONFIDENCE: f32 = 0.7;
+/// Silence after which more of it makes no difference to both ears, ms.
+const SETTLED_MS: u64 = 300;
 /// Longer utterances are not heard in advance, ms: no phrase takes so long, and the time to think grows with them.
 const LONGEST_AHEAD_MS: u64 = 5_000;
 /// Shorter voice than this is a click or a cough, ms.
@@ -177,6 +179,8 @@ struct Ear {
     hopeless: Option<Known>,
     /// What was heard in advance, at a silence too short to decide.
     ahead: Option<Known>,
+    /// What both ears heard with `SETTLED_MS` of silence behind it: more silence tells them nothing.
+    settled: Option<Known>,
 }
 
 /// What was heard in a stretch of speech, by its samples.
@@ -222,6 +226,7 @@ impl Listener {
             offset_ms: 0,
             hopeless: None,
             ahead: None,
+            settled: None,
         };
         Listener { segmenter: Segmenter::new(limits), ear }
     }
@@ -257,11 +262,13 @@ impl Listener {
         self.ear.offset_ms = 0;
         self.ear.hopeless = None;
         self.ear.ahead = None;
+        self.ear.settled = None;
     }
 
     /// The tool spoke until this session time: what was heard before may be its voice.
     pub fn cut(&mut self, at_ms: u64) {
         self.ear.ahead = None;
+        self.ear.settled = None;
         self.segmenter.cut(at_ms.saturating_sub(self.ear.offset_ms) * PER_MS);
     }
 
@@ -333,6 +340,7 @@ impl Ear {
         self.candidates = candidates;
         self.hopeless = None;
         self.ahead = None;
+        self.settled = None;
         Ok(())
     }
 
@@ -366,13 +374,16 @@ impl Ear {
     }
 
     fn hear(&mut self, utterance: &Utterance) -> Result<Heard, EngineError> {
-        if let Some(known) = self.hopeless.as_ref().filter(|known| known.is_of(utterance)) {
+        let known = self.hopeless.iter().chain(&self.settled).find(|known| known.is_of(utterance));
+        if let Some(known) = known {
             return Ok(known.heard.clone());
         }
         let heard = self.hear_cut(utterance)?;
         let nothing_like_it = matches!(heard.verdict, Verdict::Ignored { why: Ignored::NoPhrase });
         let hopeless = nothing_like_it && heard.evidence.score < HOPELESS;
         self.hopeless = hopeless.then(|| Known::of(utterance, heard.clone()));
+        let settled = self.second.is_some() && utterance.silence() >= SETTLED_MS * PER_MS;
+        self.settled = settled.then(|| Known::of(utterance, heard.clone()));
         Ok(heard)
     }
 

@@ -92,6 +92,11 @@ impl Utterance {
         self.audio.truncate((self.end - self.from) as usize + frames * FRAME);
     }
 
+    /// Samples after the last voice in it.
+    pub fn silence(&self) -> u64 {
+        (self.from + self.audio.len() as u64).saturating_sub(self.end)
+    }
+
     /// What is left of it without the part that may be the tool's own voice; `None` when that is nothing, or all.
     pub fn after_cut(&self) -> Option<Utterance> {
         let cut = self.cut.filter(|cut| (self.from + 1..self.end).contains(cut))?;

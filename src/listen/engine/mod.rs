@@ -101,12 +101,18 @@ pub struct Weighed {
     /// The least of the words.
     pub worst: f32,
     pub worst_word: String,
-    /// The text that is nearest to the chosen one or above it, and its weight.
-    pub rival: String,
-    pub rival_log_p: f32,
-    /// What it would have written by itself instead; empty when nothing comes near the chosen phrase.
-    pub free: String,
-    pub free_log_p: f32,
+    /// Other texts and their weights: the nearest, and all that come near the chosen one or are above it.
+    pub rivals: Vec<Rival>,
+}
+
+/// Another text that may have been said.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rival {
+    pub text: String,
+    /// Its weight, or what it weighs at most.
+    pub log_p: f32,
+    /// The network would have written it by itself; otherwise it was asked about.
+    pub free: bool,
 }
 
 impl Default for Weighed {
@@ -120,20 +126,15 @@ impl Default for Weighed {
             end: NOTHING,
             worst: NOTHING,
             worst_word: String::new(),
-            rival: String::new(),
-            rival_log_p: NOTHING,
-            free: String::new(),
-            free_log_p: NOTHING,
+            rivals: Vec::new(),
         }
     }
 }
 
 impl Weighed {
-    /// Takes in another text that may have been said instead.
-    pub fn rival(&mut self, text: String, weight: f32) {
-        if weight > self.rival_log_p {
-            (self.rival, self.rival_log_p) = (text, weight);
-        }
+    /// The rival that weighs most.
+    pub fn nearest(&self) -> Option<&Rival> {
+        self.rivals.iter().max_by(|a, b| a.log_p.total_cmp(&b.log_p))
     }
 }
 
@@ -220,6 +221,12 @@ pub trait Engine: Send {
     /// The nearest to this candidate in the utterance last heard when one word is any other of the language; `None` from
     /// an engine that can't tell.
     fn alike(&mut self, candidate: usize) -> Option<Alike>;
+
+    /// How well other texts fit the utterance last heard: the ratio of each, as in `Scores`; `None` of one that has words it
+    /// can't pronounce, and from an engine that can't tell.
+    fn score_texts(&mut self, texts: &[&str]) -> Vec<Option<f32>> {
+        vec![None; texts.len()]
+    }
 
     /// Begins to think about an utterance (mono, 16 kHz) elsewhere, for `weigh`; returns at once. Engines that think when
     /// they hear do nothing.

@@ -45,6 +45,8 @@ pub struct PhonesEngine {
     /// Each way of saying each candidate, word by word.
     spoken: Vec<Vec<Vec<Pronunciation>>>,
     texts: Vec<String>,
+    /// Pronunciations of the procedure's own.
+    given: BTreeMap<String, Vec<Vec<String>>>,
     comparison: alike::Comparison,
     units: Vec<f32>,
     scratch: Scratch,
@@ -120,6 +122,7 @@ impl PhonesEngine {
             leaves: Vec::new(),
             spoken: Vec::new(),
             texts: Vec::new(),
+            given: BTreeMap::new(),
             comparison: alike::Comparison::default(),
             units: Vec::new(),
             scratch: Scratch::default(),
@@ -285,6 +288,7 @@ impl Engine for PhonesEngine {
             spoken.push(ways);
         }
         (self.tree, self.leaves, self.units, self.spoken) = (tree, leaves, units, spoken);
+        self.given = given.clone();
         self.texts = candidates.iter().map(|candidate| candidate.text.clone()).collect();
         Ok(())
     }
@@ -333,6 +337,24 @@ impl Engine for PhonesEngine {
         *forgotten = end;
         *heard = format!("... {CORRECTION}: {heard}");
         Some(self.score())
+    }
+
+    fn score_texts(&mut self, texts: &[&str]) -> Vec<Option<f32>> {
+        let mut tree = ctc::Tree::new();
+        let mut known = HashMap::new();
+        let leaves: Vec<Option<Vec<u32>>> = texts
+            .iter()
+            .map(|text| {
+                let ways = self.ways(text, &self.given, &mut known).ok().filter(|ways| !ways.is_empty())?;
+                Some(ways.iter().map(|way| tree.insert(&way.concat())).collect())
+            })
+            .collect();
+        let mut totals = ctc::Totals::default();
+        tree.score(&self.scratch.first.emissions.frames(), &mut totals);
+        let best = |leaves: Vec<u32>| {
+            leaves.iter().map(|leaf| totals.log_of(*leaf)).fold(f32::NEG_INFINITY, f32::max)
+        };
+        leaves.into_iter().map(|leaves| leaves.map(best)).collect()
     }
 
     fn corrected_from(&self) -> Option<usize> {

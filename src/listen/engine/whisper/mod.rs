@@ -199,7 +199,11 @@ impl Engine for WhisperEngine {
         Ok(Scores {
             ratio: self.candidates.iter().map(|candidate| of[&candidate.text]).collect(),
             units: self.candidates.iter().map(|c| c.text.split(' ').count() as f32).collect(),
-            free: weighed.free,
+            free: weighed
+                .rivals
+                .iter()
+                .find(|rival| rival.free)
+                .map_or(String::new(), |rival| rival.text.clone()),
         })
     }
 

@@ -181,6 +181,16 @@ pub fn says_only(words: &[String], phrase: &[String]) -> bool {
         && words.iter().zip(phrase.iter().cycle()).all(|(word, wanted)| word == wanted)
 }
 
+/// A text without its repetitions: the first words that all the rest only repeat.
+pub fn said_once(words: Vec<String>) -> Vec<String> {
+    let once = (1..=words.len() / 2).find(|count| says_only(&words, &words[..*count]));
+    match once {
+        // A word said twice is a stumble; a sentence is not.
+        Some(count) if count > 1 => words[..count].to_vec(),
+        _ => words,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -239,6 +249,14 @@ mod tests {
         assert_eq!(words_of(" Two gloves, re-checked."), ["two", "gloves", "re", "checked"]);
         assert_eq!(words_of(" 2 Gloves re-checked!"), ["two", "gloves", "re", "checked"]);
         assert_eq!(words_of(" Hands aren’t dry"), ["hands", "aren't", "dry"]);
+    }
+
+    #[test]
+    fn a_text_that_only_repeats_itself_is_said_once_and_a_stumble_stays() {
+        let once = |text: &str| said_once(words_of(text)).join(" ");
+        assert_eq!(once("smart matter smart matter smart"), "smart matter");
+        assert_eq!(once("hands are dry"), "hands are dry");
+        assert_eq!(once("stop stop"), "stop stop");
     }
 
     #[test]

@@ -6,8 +6,8 @@
 //! improbable already is not followed further: its weight can only be less than what it has at that token.
 
 use super::net::{Net, Sound, Tree};
-use super::text::{says_only, words_of, Text, Writing};
-use crate::listen::engine::{Asked, Weighed};
+use super::text::{said_once, says_only, words_of, Text, Writing};
+use crate::listen::engine::{Asked, Rival, Weighed};
 use std::collections::HashMap;
 
 /// Rivals this many nats below the phrase are not followed to their end.
@@ -17,6 +17,8 @@ const FREE: usize = 3;
 const LONGEST_FREE: usize = 16;
 /// Tokens weighed in one run for rivals; the least probable ones are left at their bound.
 const MOST_NODES: usize = 160;
+/// Rivals that are told of at most.
+const MOST_RIVALS: usize = 12;
 /// Stands for a weight of nothing.
 const NOTHING: f32 = -99.0;
 
@@ -37,14 +39,29 @@ pub fn weigh(net: &mut Net, text: &mut Text, sound: &Sound, asked: &Asked) -> Re
     let mut weighed = Weighed { chosen, log_p, ..Weighed::default() };
     scales.worst_word(&asked.phrases[chosen], &phrases[chosen], &mut weighed);
     let others = asked.phrases.iter().zip(&weighed.log_p).enumerate().filter(|(at, _)| *at != chosen);
-    let others: Vec<(String, f32)> = others.map(|(_, (text, weight))| (text.clone(), *weight)).collect();
-    others.into_iter().for_each(|(text, weight)| weighed.rival(text, weight));
+    weighed.rivals = others.map(|(_, (text, log_p))| asked_about(text, *log_p)).collect();
     let rivals = asked.rivals.get(chosen).map_or(&[][..], |rivals| rivals.as_slice());
     let rivals: Vec<&String> =
         rivals.iter().chain(&asked.nearest).filter(|rival| !asked.phrases.contains(rival)).collect();
     scales.against(&phrases[chosen], &rivals, &mut weighed)?;
     scales.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
+    keep_near(&mut weighed);
     Ok(weighed)
+}
+
+fn asked_about(text: &str, log_p: f32) -> Rival {
+    Rival { text: text.to_string(), log_p, free: false }
+}
+
+/// Keeps the nearest rivals, best first.
+fn keep_near(weighed: &mut Weighed) {
+    weighed.rivals.sort_by(|a, b| b.log_p.total_cmp(&a.log_p));
+    let near = weighed.weight - FAR;
+    let mut kept = 0;
+    weighed.rivals.retain(|rival| {
+        kept += 1;
+        kept == 1 || (kept <= MOST_RIVALS && rival.log_p >= near)
+    });
 }
 
 struct Scales<'a> {
@@ -126,7 +143,7 @@ impl Scales<'_> {
             let writings = self.text.writings(rival);
             let bound = sum(writings.iter().map(|writing| self.bound(writing)));
             match bound < least {
-                true => weighed.rival((*rival).clone(), bound),
+                true => weighed.rivals.push(asked_about(rival, bound)),
                 false => near.push((bound, rival, writings)),
             }
         }
@@ -138,14 +155,14 @@ impl Scales<'_> {
             let kept = tokens <= room;
             room = if kept { room - tokens } else { 0 };
             if !kept {
-                weighed.rival((*rival).clone(), *bound);
+                weighed.rivals.push(asked_about(rival, *bound));
             }
             kept
         });
         let writings: Vec<&Writing> = near.iter().flat_map(|(_, _, writings)| writings).collect();
         self.put_in(&writings)?;
         for (_, rival, writings) in &near {
-            weighed.rival((*rival).clone(), self.weight(writings));
+            weighed.rivals.push(asked_about(rival, self.weight(writings)));
         }
         Ok(())
     }
@@ -173,24 +190,21 @@ impl Scales<'_> {
         }
         let wanted = words_of(phrase);
         let mut same = vec![weight];
-        let mut told: HashMap<Vec<String>, (String, Vec<f32>)> = HashMap::new();
+        let mut told: HashMap<Vec<String>, Vec<f32>> = HashMap::new();
         for way in &ways {
             let written = self.text.read(&way.written);
             let words = words_of(&written);
             if says_only(&words, &wanted) && way.finished(self.text.marks.end) {
                 same.push(way.log_p);
             } else {
-                told.entry(words).or_insert((written, Vec::new())).1.push(way.log_p);
+                told.entry(words).or_default().push(way.log_p);
             }
         }
         weighed.weight = sum(same.into_iter());
-        for (words, (_, weights)) in told {
+        for (words, weights) in told {
+            let words = said_once(words);
             let text = if words.is_empty() { "(nothing)".to_string() } else { words.join(" ") };
-            let weight = sum(weights.into_iter());
-            if weight > weighed.free_log_p {
-                (weighed.free, weighed.free_log_p) = (text.clone(), weight);
-            }
-            weighed.rival(text, weight);
+            weighed.rivals.push(Rival { text, log_p: sum(weights.into_iter()), free: true });
         }
         Ok(())
     }
