@@ -114,7 +114,10 @@ fn an_interrupted_or_stopped_session_is_not_shown_as_done() {
 
 #[test]
 fn the_opening_is_listened_to() {
-    assert_words(&Run::shipped(), &["OPENING", "LISTEN", "the tool is speaking", "I will read out each step."]);
+    assert_words(
+        &Run::shipped(),
+        &["OPENING", "LISTEN", "the tool is speaking", "I will read out each step."],
+    );
 }
 
 #[test]
@@ -124,7 +127,13 @@ fn a_question_shows_every_answer_and_who_answers() {
     run.spoken();
     assert_words(
         &run,
-        &["QUESTION 1 of 1", "OBSERVER", "is the patient vomiting", "worker needs an apron", "skip the apron today"],
+        &[
+            "QUESTION 1 of 1",
+            "OBSERVER",
+            "is the patient vomiting",
+            "worker needs an apron",
+            "skip the apron today",
+        ],
     );
 }
 
@@ -338,7 +347,8 @@ fn a_small_terminal_shows_the_essential_words() {
     run.on();
     run.spoken();
     let small = screen(&run, (40, 12));
-    for words in ["OBSERVER, say:", "\u{201c}gown is closed all around\u{201d}", "not right:", "STEP 11 of 20"]
+    for words in
+        ["OBSERVER, say:", "\u{201c}gown is closed all around\u{201d}", "not right:", "STEP 11 of 20"]
     {
         assert!(small.contains(words), "{words:?} is not in\n{small}");
     }
