@@ -146,10 +146,10 @@ fn every_answer_is_offered_word_for_word_in_its_question() {
 }
 
 #[test]
-fn the_shipped_phrases_have_three_to_five_words_and_serve_a_shared_microphone() {
+fn the_shipped_phrases_have_three_to_six_words_and_serve_a_shared_microphone() {
     for procedure in library() {
         for phrase in procedure.phrases.iter().filter(|phrase| !matches!(phrase.used, Use::Call { .. })) {
-            assert!((3..=5).contains(&phrase.words().count()), "{}: {}", procedure.id, phrase.text);
+            assert!((3..=6).contains(&phrase.words().count()), "{}: {}", procedure.id, phrase.text);
         }
         assert_eq!(shared_microphone_problems(&procedure), []);
     }

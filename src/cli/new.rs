@@ -128,7 +128,7 @@ fn ask(args: &NewArgs) -> Result<Draft, Failure> {
             with(DraftStep { look: look.into(), ..step.clone() })
         })?;
         step.confirm =
-            answer("  the observer then says (for example: i see wrists protected)", None, &|words| {
+            answer("  the observer then says (for example: both wrists are covered)", None, &|words| {
                 with(DraftStep { confirm: words.into(), ..step.clone() })
             })?;
         draft.steps.push(step);

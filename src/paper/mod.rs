@@ -37,7 +37,7 @@ struct Asked {
 struct Done {
     number: usize,
     critical: bool,
-    /// In words: `only if the answer was "dry care today"`.
+    /// In words: `only if the answer was "skip the apron today"`.
     when: Vec<String>,
     instruction: String,
     look: String,
@@ -243,7 +243,7 @@ mod tests {
                 assert!(text.contains(words.as_str()), "{words}");
             }
             assert_eq!(page.matches("class=\"step").count(), procedure.steps.len());
-            assert!(text.contains("Only if the observer answered \u{201c}splashes are likely\u{201d}"));
+            assert!(text.contains("Only if the observer answered \u{201c}worker needs an apron\u{201d}"));
         }
     }
 

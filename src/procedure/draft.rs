@@ -92,16 +92,16 @@ fn examples() -> Vec<DraftStep> {
     };
     vec![
         step(
-            "Rub your hands with alcohol hand rub, every surface, until they are dry.",
-            "palms and fingers dry",
-            "palms, backs, between the fingers, thumbs and tips were all rubbed, and both hands are dry",
-            "every finger was treated",
+            "Rub your hands with alcohol hand rub, covering every surface, until they are dry.",
+            "hands are clean and dry",
+            "palms, backs, between the fingers, thumbs and fingertips were all rubbed, and both hands are dry",
+            "every surface was rubbed",
         ),
         step(
             "Put on the inner gloves.",
-            "first gloves cover my wrists",
-            "both wrists are covered and the gloves are whole",
-            "i see wrists protected",
+            "inner gloves are on",
+            "both wrists are covered and the gloves are intact",
+            "both wrists are covered",
         ),
     ]
 }

@@ -33,10 +33,10 @@ mod tests {
         let mut view = run.view();
         view.hide_phrases(&run.state);
         assert_eq!((view.expected, view.refusals.len()), (vec![BY_HEART.to_string()], 0));
-        run.says(Post::Worker, "hood reaches my shoulders");
+        run.says(Post::Worker, "hood covers my shoulders");
         let mut view = run.view();
         view.hide_phrases(&run.state);
-        assert_eq!(view.expected, ["sleeves cover glove cuffs"], "it was asked again with the phrase");
+        assert_eq!(view.expected, ["gown on over glove cuffs"], "it was asked again with the phrase");
     }
 
     #[test]

@@ -335,7 +335,7 @@ mod tests {
         run.spoken();
         assert_eq!(
             run.view().expected,
-            ["limit noted as twenty"],
+            ["the limit is twenty minutes"],
             "the confirmation names what was read back"
         );
         while run.view().scene != Scene::HoldPoint {
@@ -364,12 +364,12 @@ mod tests {
     fn a_confirmation_is_expected_apart_from_its_refusals() {
         let mut run = Run::shipped();
         run.until("gown");
-        assert_eq!(run.view().expected, ["sleeves cover glove cuffs"]);
+        assert_eq!(run.view().expected, ["gown on over glove cuffs"]);
         assert_eq!(run.view().refusals, Vec::<String>::new());
         run.on();
         run.spoken();
         let view = run.view();
-        assert_eq!((view.expected.len(), view.expected[0].as_str()), (1, "gown wraps fully around"));
+        assert_eq!((view.expected.len(), view.expected[0].as_str()), (1, "gown is closed all around"));
         assert_eq!(view.refusals, ["not right do it again"]);
         assert!(view.look.is_some_and(|look| look.starts_with("the cuffs of the inner gloves")));
     }
