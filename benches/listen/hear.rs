@@ -7,7 +7,7 @@ use super::corpus::{Corpus, Kind};
 use antiphon::audio::PER_MS;
 use antiphon::listen::accept::Bar;
 use antiphon::listen::engine::phones::PhonesEngine;
-use antiphon::listen::engine::whisper::{Options, WhisperEngine};
+use antiphon::listen::engine::whisper::{Options, WhisperEngine, Window};
 use antiphon::listen::engine::Engine;
 use antiphon::listen::heard::{Heard, Verdict};
 use antiphon::listen::listener::{Listener, Vocabulary};
@@ -29,13 +29,29 @@ pub enum Ears {
     Both,
 }
 
+/// Frames of silence that the second ear is given behind the sound; `NONE`: as shipped.
+static SILENCE: AtomicUsize = AtomicUsize::new(NONE);
+const NONE: usize = usize::MAX;
+
+pub fn use_silence(frames: usize) {
+    SILENCE.store(frames, Ordering::Relaxed);
+}
+
+fn options(threads: usize) -> Options {
+    let shipped = Options { threads, ..Options::default() };
+    match SILENCE.load(Ordering::Relaxed) {
+        NONE => shipped,
+        frames => Options { window: Window::Silence(frames), ..shipped },
+    }
+}
+
 impl Ears {
     fn second(self, threads: usize) -> std::result::Result<Option<WhisperEngine>, String> {
         match self {
             Ears::Phones => Ok(None),
-            Ears::Both => WhisperEngine::load("en", Options { threads, ..Options::default() })
-                .map(Some)
-                .map_err(|error| error.to_string()),
+            Ears::Both => {
+                WhisperEngine::load("en", options(threads)).map(Some).map_err(|error| error.to_string())
+            }
         }
     }
 }

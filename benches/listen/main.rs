@@ -1,6 +1,7 @@
 //! Measures how well it hears, side by side in one run, and writes docs/listening.md: `make bench-listen`.
 //!
-//! `cargo bench --bench listen -- --only clean` measures one condition and writes no page (several: `--only` for each).
+//! `cargo bench --bench listen -- --only clean` measures one condition and writes no page (several: `--only` for each). `--silence FRAMES` gives the second ear
+//! so much silence behind the sound, 10 ms each, instead of what is shipped.
 //! `cargo bench --bench listen -- --tune FILE` writes instead the evidence of every utterance of the tuning half, a JSON
 //! line each, for `benches/listen/fit.py` (with `--phones`: of the first ear alone); `-- --confuse` writes what `antiphon lint` works with. Needs what `models/setup.sh --test --bench` installs.
 
@@ -46,13 +47,18 @@ fn main() -> ExitCode {
     let tune = arguments.iter().position(|argument| argument == "--tune").map(|at| arguments.get(at + 1));
     let only: Vec<&str> =
         arguments.windows(2).filter_map(|pair| (pair[0] == "--only").then_some(pair[1].as_str())).collect();
+    let silence =
+        arguments.windows(2).find(|pair| pair[0] == "--silence").and_then(|pair| pair[1].parse().ok());
+    if let Some(frames) = silence {
+        hear::use_silence(frames);
+    }
     let confuse = arguments.iter().any(|argument| argument == "--confuse");
     let done = match tune {
         None if confuse => confuse::write(),
         Some(Some(file)) if arguments.iter().any(|argument| argument == "--phones") => {
-            tune::write(file, hear::Ears::Phones)
+            tune::write(file, hear::Ears::Phones, &only)
         }
-        Some(Some(file)) => tune::write(file, hear::Ears::Both),
+        Some(Some(file)) => tune::write(file, hear::Ears::Both, &only),
         Some(None) => Err("--tune FILE".to_string()),
         None => page::measure(&only).and_then(|page| {
             print!("{page}");

@@ -20,14 +20,20 @@ struct Line<'a> {
     evidence: &'a antiphon::listen::heard::Evidence,
 }
 
-pub fn write(file: &str, ears: Ears) -> Result<(), String> {
+pub fn write(file: &str, ears: Ears, only: &[&str]) -> Result<(), String> {
     let folder = tempfile::tempdir().map_err(|error| format!("no temporary folder: {error}"))?;
     let corpus = build(Half::Tuning, SEED, folder.path())?;
     let failed = |error: std::io::Error| format!("{file}: {error}");
     let mut out = std::io::BufWriter::new(std::fs::File::create(file).map_err(failed)?);
     // Each utterance is heard once, when it is over: what is wanted is its evidence.
     let limits = Limits { ahead_ms: f32::INFINITY, early_ms: f32::INFINITY, ..Limits::default() };
-    for (number, condition) in ALL.into_iter().enumerate().filter(|(_, condition)| condition.tunes()) {
+    for (number, condition) in ALL.into_iter().enumerate().filter(|(_, condition)| {
+        if only.is_empty() {
+            condition.tunes()
+        } else {
+            only.contains(&condition.name)
+        }
+    }) {
         // People's phrases are few and go through every condition, the rest through some each.
         let wanted = |clip: usize, kind: Kind| match kind {
             Kind::Human => true,

@@ -4,7 +4,7 @@
 //! Owns what the second ear is asked and the verdict of both. Must not know the session.
 
 use super::accept::{self, Bar, Case, Look, Measured};
-use super::engine::{Asked, Engine, EngineError, Weighed};
+use super::engine::{Asked, Engine, EngineError, Rival, Weighed};
 use super::evidence::{probability, probability_of_both};
 use super::heard::{Against, Doubt, Evidence, SecondOpinion, Verdict};
 use super::listener::Vocabulary;
@@ -81,6 +81,9 @@ const FAR: f32 = 30.0;
 /// as if the first were this sure, nats.
 const UNKNOWN: f32 = 4.0;
 
+/// Texts that the first ear tells apart by less sound the same, nats.
+const SAME: f32 = 0.02;
+
 /// How much nearer a rival is for a nat of the first ear, against one of the second.
 const FIRST_SHARE: f32 = 0.5;
 
@@ -105,9 +108,18 @@ fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpini
         free: none(),
         compute_ms: 0.0,
     };
-    for (rival, score) in weighed.rivals.iter().zip(scores) {
+    let rivals: Vec<(&Rival, Option<f32>)> = weighed.rivals.iter().zip(scores).collect();
+    // Written otherwise and sounding the same ('air flow'), it is the phrase.
+    let (same, others): (Vec<_>, Vec<_>) = rivals
+        .into_iter()
+        .partition(|(rival, score)| rival.free && score.is_some_and(|score| (ratio - score).abs() < SAME));
+    for (rival, _) in same {
+        let (more, less) = (opinion.weight.max(rival.log_p), opinion.weight.min(rival.log_p));
+        opinion.weight = more + (less - more).exp().ln_1p();
+    }
+    for (rival, score) in others {
         let first = score.map_or(UNKNOWN, |score| (ratio - score).clamp(-FAR, FAR));
-        let second = (weighed.weight - rival.log_p).clamp(-FAR, FAR);
+        let second = (opinion.weight - rival.log_p).clamp(-FAR, FAR);
         let against = Against { text: rival.text.clone(), first, second };
         let nearest = if rival.free { &mut opinion.free } else { &mut opinion.asked };
         if second < nearest.second {
@@ -170,7 +182,7 @@ fn reason(
 
 #[cfg(test)]
 mod tests {
-    use super::super::engine::{Alike, Candidate, Fit, Kind, Rival, Scores, WordProblem};
+    use super::super::engine::{Alike, Candidate, Fit, Kind, Scores, WordProblem};
     use super::*;
     use crate::procedure::{PhraseId, Place};
     use std::collections::BTreeMap;
