@@ -83,7 +83,7 @@ fn the_picture_is_an_svg_and_wants_one_procedure() {
     assert!(
         svg.starts_with("<svg ")
             && svg.trim_end().ends_with("</svg>")
-            && svg.contains("hood reaches my shoulders")
+            && svg.contains("hood covers my shoulders")
     );
     run(&["lint", "a.toml", "b.toml", "--matrix", text(&picture)]).exits(ExitCode::Usage);
 }
