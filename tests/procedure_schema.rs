@@ -67,6 +67,8 @@ fn parser_and_schema_know_the_same_tables_and_keys() {
             "rules" => "RulesTable",
             "calls" => "Calls",
             "refusal" | "decoys" => "Phrases",
+            "decision" => "DecisionTable",
+            "reason" => "ReasonTable",
             "slot" => "SlotTable",
             "question" => "QuestionTable",
             "answer" => "AnswerTable",

@@ -70,6 +70,7 @@ closing = "The end."
 tries = 2
 reminder_s = 12.5
 reminders = 2
+decision = true
 
 [calls]
 hold = "wait there"
@@ -80,6 +81,13 @@ stop = ["stop stop", "stop right now"]
 
 [refusal]
 phrases = ["that is not right"]
+
+[decision]
+phrase = ["i saw it done", "seen and accepted"]
+[[decision.reason]]
+id = "hood"
+label = "hood muffles the voice"
+phrase = "the hood muffles it"
 
 [pronounce]
 doff = ["D AO F", "D AA F"]
@@ -121,6 +129,7 @@ expected_s = 20
 reminder_s = 30
 when = { apron = ["yes"] }
 critical = true
+decision = true
 
 [[step]]
 id = "hose"
