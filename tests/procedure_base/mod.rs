@@ -70,7 +70,6 @@ closing = "The end."
 tries = 2
 reminder_s = 12.5
 reminders = 2
-decision = true
 
 [calls]
 hold = "wait there"
@@ -81,13 +80,6 @@ stop = ["stop stop", "stop right now"]
 
 [refusal]
 phrases = ["that is not right"]
-
-[decision]
-phrase = ["i saw it done", "seen and accepted"]
-[[decision.reason]]
-id = "hood"
-label = "hood muffles the voice"
-phrase = "the hood muffles it"
 
 [pronounce]
 doff = ["D AO F", "D AA F"]
@@ -129,7 +121,6 @@ expected_s = 20
 reminder_s = 30
 when = { apron = ["yes"] }
 critical = true
-decision = true
 
 [[step]]
 id = "hose"
@@ -140,5 +131,14 @@ read_back = "hose is connected"
 confirm = "cool air arrives"
 
 "##,
-    include_str!("../contingencies.toml")
+    include_str!("../contingencies.toml"),
+    // Last, so that it moves no line that a test names.
+    r#"
+[decision]
+phrase = ["i saw it done", "seen and accepted"]
+[[decision.reason]]
+id = "hood"
+label = "hood muffles the voice"
+phrase = "the hood muffles it"
+"#
 );
