@@ -257,6 +257,10 @@ impl<'a> Fold<'a> {
         match text(&line.body, "action") {
             "say" => {
                 let saying = text(&line.body, "saying").to_string();
+                // A decision ends the hold at which it was made.
+                if saying == "ask-reason" {
+                    self.end_hold(at);
+                }
                 if saying == "reminder" {
                     self.report.totals.reminders += 1;
                     self.mark(line, "reminder", "nobody had answered: called again".into());

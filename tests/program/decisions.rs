@@ -112,6 +112,10 @@ fn the_debrief_marks_the_step_and_the_timeline_and_the_tables() {
         (&3.into(), &2.into())
     );
     assert_eq!(report["totals"]["decisions"], 2);
+    // A decision ends the hold: no hold lasts into the next step.
+    let holds = report["holds"].as_array().expect("there were holds");
+    let seconds = |value: &Value| value.as_f64().unwrap_or(f64::NAN);
+    assert!(holds.iter().all(|hold| seconds(&hold["to"]) - seconds(&hold["from"]) < 30.0), "{holds:?}");
 }
 
 #[test]

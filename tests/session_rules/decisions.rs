@@ -1,8 +1,9 @@
 //! The way out, rule by rule: the observer's decision about a step whose answers are not heard.
 
 use super::examples::{at_the_gloves, at_the_look, counted, unheeded, HEAD, TWO};
-use super::play::{unsure, Play, NOISE};
-use antiphon::listen::heard::Verdict;
+use super::judge::judge;
+use super::play::{unsure, Play, Turn, NOISE};
+use antiphon::listen::heard::{Heard, Verdict};
 use antiphon::procedure::parse::parse;
 use antiphon::procedure::{Call, Post, Role};
 use antiphon::session::{HoldWhy, Note, Phase, Saying, Standing, Unheeded, What};
@@ -356,4 +357,47 @@ fn a_reason_said_in_passing_is_nobodys_answer() {
     let mut play = at_the_look();
     assert_eq!(unheeded(&play.says(Observer, NOISY)), Some(Unheeded::NoEffect));
     assert_eq!(play.state.tries, 0);
+}
+
+/// The judge of the properties must see what is wrong: a sound session, doctored one way at a time.
+#[test]
+fn the_judge_sees_every_decision_that_must_not_have_counted() {
+    let sound = || {
+        let mut play = deciding();
+        play.says(Observer, NOISY);
+        play
+    };
+    judge(&sound()).expect("it is sound");
+    let heard = |play: &mut Play, text: &str, change: fn(&mut Heard)| {
+        let id = play.id(Some(Observer), text);
+        let said = |turn: &&mut Turn| matches!(&turn.event.what, What::Heard(heard) if heard.verdict == Verdict::Accepted { phrase: id });
+        let turn = play.turns.iter_mut().find(said).expect("it was said");
+        if let What::Heard(heard) = &mut turn.event.what {
+            change(heard);
+        }
+    };
+    let by_worker: fn(&mut Heard) = |heard| heard.post = Post::Worker;
+    let early: fn(&mut Heard) = |heard| heard.start_ms = 1;
+    type Doctor<'d> = (&'d str, Box<dyn Fn(&mut Play) + 'd>);
+    let doctored: Vec<Doctor> = vec![
+        ("the step takes no decision", Box::new(|play| play.procedure.steps[0].decision = false)),
+        ("a try was left", Box::new(|play| play.procedure.rules.tries = 4)),
+        ("a longer minimum time", Box::new(|play| play.procedure.steps[0].at_least_s = Some(999.0))),
+        ("the worker decided", Box::new(move |play| heard(play, SEEN, by_worker))),
+        ("the worker gave the reason", Box::new(move |play| heard(play, NOISY, by_worker))),
+        ("the decision began before the hold", Box::new(move |play| heard(play, SEEN, early))),
+        ("the reason began before it was asked for", Box::new(move |play| heard(play, NOISY, early))),
+        ("the decision was never made", {
+            let gone = |turn: &Turn| {
+                matches!(turn.after.phase, Phase::Deciding { .. })
+                    && matches!(turn.before.phase, Phase::Held { .. })
+            };
+            Box::new(move |play| play.turns.retain(|turn| !gone(turn)))
+        }),
+    ];
+    for (wrong, doctor) in doctored {
+        let mut play = sound();
+        doctor(&mut play);
+        assert!(judge(&play).is_err(), "{wrong}");
+    }
 }

@@ -31,7 +31,7 @@ pub(super) fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
         remarks.push(format!("because {}", safe(by)));
     }
     match step.expected.verdict {
-        TimeVerdict::TooSoonOnce => remarks.push("read back too soon; it did not count".into()),
+        TimeVerdict::TooSoonOnce => remarks.push("said too soon; it did not count".into()),
         TimeVerdict::Slow => remarks.push("called again".into()),
         TimeVerdict::Longer => remarks.push("took longer than usual".into()),
         TimeVerdict::AsExpected | TimeVerdict::Unknown => {}
