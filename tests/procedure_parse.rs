@@ -5,7 +5,7 @@ mod procedure_base;
 use antiphon::failure::{ExitCode, Failure};
 use antiphon::procedure::parse::{
     load, parse, shared_microphone_problems, KEYS, MAX_ANSWERS, MAX_BYTES, MAX_CALLS, MAX_CONTINGENCIES,
-    MAX_DECOYS, MAX_EXITS, MAX_PHRASE, MAX_PHRASES, MAX_QUESTIONS, MAX_STEPS, MAX_WAYS,
+    MAX_DECOYS, MAX_EXITS, MAX_PHRASE, MAX_PHRASES, MAX_QUESTIONS, MAX_REASONS, MAX_STEPS, MAX_WAYS,
 };
 use antiphon::procedure::{Call, Part, Place, Role, Rules, Then, Use};
 use procedure_base::{edit, BASE, EVERYTHING};
@@ -293,7 +293,7 @@ fn blocks(page: &str) -> Vec<&str> {
 fn the_example_of_the_format_page_is_good_after_every_block() {
     let page = page();
     let blocks = blocks(&page);
-    assert_eq!(blocks.len(), 7);
+    assert_eq!(blocks.len(), 8);
     for count in 1..=blocks.len() {
         let source = blocks[..count].concat();
         parse(&source, "docs/procedures.md").unwrap_or_else(|errors| panic!("{count} blocks: {errors}"));
@@ -305,14 +305,15 @@ fn the_example_of_the_format_page_grows_to_everything() {
     let page = page();
     let source = blocks(&page).concat();
     let procedure = parse(&source, "docs/procedures.md").unwrap_or_else(|errors| panic!("{errors}"));
-    assert_eq!((procedure.main_steps().len(), procedure.questions.len()), (6, 1));
+    assert_eq!((procedure.main_steps().len(), procedure.questions.len()), (7, 1));
     assert_eq!((procedure.contingencies.len(), procedure.exits.len()), (3, 1));
     // Every key of every table is shown or named.
     for (table, keys) in KEYS {
         for key in *keys {
             let shown = page.contains(&format!("{key} = ")) || page.contains(&format!("`{key}`"));
             let listed = page.contains(&format!("[[contingency.{key}]]"))
-                || page.contains(&format!("[[question.{key}]]"));
+                || page.contains(&format!("[[question.{key}]]"))
+                || page.contains(&format!("[[decision.{key}]]"));
             assert!(shown || listed, "{key} of {table}");
         }
     }
@@ -327,7 +328,7 @@ fn the_example_of_the_format_page_grows_to_everything() {
     let limits = format!(
         "{MAX_STEPS} steps, {MAX_QUESTIONS} questions with {MAX_ANSWERS} answers each, {MAX_PHRASES} phrases, \
          {MAX_DECOYS} decoys, {MAX_CONTINGENCIES} contingencies with {MAX_CALLS} phrases each, {MAX_EXITS} exits, \
-         {MAX_WAYS} phrases from one with slots, 1000 characters a text, {MAX_PHRASE} a phrase, {} MB a file",
+         {MAX_REASONS} reasons, {MAX_WAYS} phrases from one with slots, 1000 characters a text, {MAX_PHRASE} a phrase, {} MB a file",
         MAX_BYTES / 1_000_000
     );
     let words: Vec<&str> = page.split_whitespace().collect();

@@ -67,6 +67,8 @@ fn parser_and_schema_know_the_same_tables_and_keys() {
             "rules" => "RulesTable",
             "calls" => "Calls",
             "refusal" | "decoys" => "Phrases",
+            "decision" => "DecisionTable",
+            "reason" => "ReasonTable",
             "slot" => "SlotTable",
             "question" => "QuestionTable",
             "answer" => "AnswerTable",
@@ -81,7 +83,12 @@ fn parser_and_schema_know_the_same_tables_and_keys() {
 
 #[test]
 fn what_the_parser_accepts_fits_and_the_types_read_it() {
-    for source in [BASE, EVERYTHING] {
+    let decided = EVERYTHING.replacen("[rules]", "[rules]\ndecision = true", 1).replacen(
+        "critical = true",
+        "critical = true\ndecision = true",
+        1,
+    );
+    for source in [BASE, EVERYTHING, &decided] {
         parse(source, "demo.toml").unwrap_or_else(|errors| panic!("{errors}"));
         assert!(fits(source));
         toml::from_str::<schema::ProcedureFile>(source).expect("the types read it");
@@ -107,6 +114,9 @@ fn what_has_a_wrong_shape_is_refused_by_both() {
         ("when = { apron = \"yes\" }", "when = \"yes\""),
         ("closing = \"The end.\"", "closing = \"\""),
         ("[[question]]", "[rules]\ntries = 11\n[[question]]"),
+        ("[[question]]", "[rules]\ndecision = 1\n[[question]]"),
+        ("[[question]]", "[decision]\nreasons = 1\n[[question]]"),
+        ("[[question]]", "[decision]\n[[decision.reason]]\nid = \"other\"\n[[question]]"),
         ("[[question]]", "[slot.size]\ndigits = 3\n[[question]]"),
         ("[[question]]", "[calls]\nhalt = \"wait there\"\n[[question]]"),
         ("[[question]]", "[[contingency]]\nid = \"tear\"\ntitle = \"A tear\"\ncall = \"glove is torn\"\nthen = \"go\"\n[[question]]"),

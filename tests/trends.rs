@@ -50,6 +50,7 @@ fn session(root: &Path, n: usize, seconds: &[f64], worker: &str, outcome: Outcom
         people: BTreeMap::from([("worker".into(), worker.into()), ("observer".into(), "o1".into())]),
         practice: None,
         answers: BTreeMap::new(),
+        decisions: Vec::new(),
         totals: Totals {
             seconds: seconds.iter().sum(),
             steps_done: seconds.len() as u32,

@@ -290,7 +290,12 @@ fn shipped() -> Result<Vec<String>, String> {
     let wanted = |used: &Use| match used {
         Use::ReadBack { step } | Use::Confirmation { step } => usize::from(*step) < procedure.own_steps,
         Use::Refusal => true,
-        Use::Answer { .. } | Use::Call { .. } | Use::Contingency { .. } | Use::Release { .. } => false,
+        Use::Answer { .. }
+        | Use::Call { .. }
+        | Use::Contingency { .. }
+        | Use::Release { .. }
+        | Use::Decision
+        | Use::Reason { .. } => false,
     };
     let mut phrases: Vec<String> =
         procedure.phrases.iter().filter(|p| wanted(&p.used)).map(|p| p.text.clone()).collect();

@@ -262,7 +262,10 @@ fn closing_words(summary: &Summary, folder: &std::path::Path) -> String {
         ));
     }
     let exit = account.exit.iter().flat_map(|exit| &exit.steps);
-    let undone = |step: &&StepAccount| step.confirmed_ms.is_none() && step.skipped_by.is_none();
+    for one in &account.decisions {
+        lines.push(format!("confirmed by decision, not heard: {} ({})", one.step, one.decision.label));
+    }
+    let undone = |step: &&StepAccount| step.done_ms().is_none() && step.skipped_by.is_none();
     for step in account.steps.iter().chain(exit).filter(undone) {
         lines.push(format!("not done: {}", step.id));
     }

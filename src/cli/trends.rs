@@ -65,6 +65,11 @@ pub fn run(args: &TrendsArgs) -> Result<ExitCode, Failure> {
 
 fn conclude(trends: &Trends, page: &Path) {
     say(&format!("{} sessions, {} completed", trends.sessions, trends.completed));
+    match trends.decisions.len() {
+        0 => {}
+        1 => say("1 step confirmed by the observer's decision"),
+        count => say(&format!("{count} steps confirmed by the observer's decision")),
+    }
     let told = trends.procedures.iter().flat_map(|one| &one.steps).any(|step| step.seconds.limits.is_some());
     if !told {
         say(TOO_FEW);

@@ -41,6 +41,8 @@ pub enum SlipKind {
     GoBack,
     /// Calls a contingency: `contingency` is its id.
     Contingency,
+    /// On hold after the tries the observer decides at once: `say` is the reason.
+    Decide,
 }
 
 impl SlipKind {
@@ -137,6 +139,9 @@ impl Script {
             }
             let step = procedure.steps.iter().find(|step| step.id == slip.step);
             let confirms = step.map_or(Role::Observer, |step| step.by.confirms());
+            if slip.kind == SlipKind::Decide && slip.who != Role::Observer {
+                problem(at, "only the observer decides".to_string(), "write who = \"observer\"".to_string());
+            }
             if slip.kind == SlipKind::Refusal && slip.who != confirms {
                 let what = format!("only the {} refuses", confirms.name());
                 problem(at, what, format!("write who = \"{}\"", confirms.name()));
@@ -212,15 +217,20 @@ mod pace {
     pub const PATIENCE: u64 = 700;
 }
 
+/// Holds at one step after which the observer takes the way out.
+const PATIENCE_HOLDS: u32 = 2;
+
 /// Both stand-ins.
 pub struct Actors {
     script: Script,
+    /// The reason that the script gives for the decision just made.
+    reason: Option<String>,
     random: ChaCha8Rng,
 }
 
 impl Actors {
     pub fn new(script: Script, seed: u64) -> Actors {
-        Actors { script, random: ChaCha8Rng::seed_from_u64(seed) }
+        Actors { script, reason: None, random: ChaCha8Rng::seed_from_u64(seed) }
     }
 
     /// The tool has just finished speaking: what a stand-in will say about it.
@@ -230,7 +240,7 @@ impl Actors {
             return Some(self.on_hold(procedure, state, why));
         }
         let place = place_id(procedure, state)?;
-        let slip = self.take_slip(&place, role, false);
+        let slip = self.take_slip(&place, role, |slip| !slip.while_speaking && slip.kind != SlipKind::Decide);
         self.answer_with(procedure, state, slip.as_ref())
     }
 
@@ -264,7 +274,7 @@ impl Actors {
     pub fn over_the_prompt(&mut self, procedure: &Procedure, state: &State) -> Option<Line> {
         let role = state.awaited(procedure)?;
         let place = place_id(procedure, state).filter(|_| !matches!(state.phase, Phase::Held { .. }))?;
-        let slip = self.take_slip(&place, role, true)?;
+        let slip = self.take_slip(&place, role, |slip| slip.while_speaking)?;
         let text = self.slipped(procedure, state, &slip)?;
         let wait = self.random.random_range(pace::REACTION);
         Some(Line { role, at_ms: state.now_ms + wait, text, louder_db: self.louder(state) })
@@ -290,11 +300,26 @@ impl Actors {
         let call = if stop_again { Call::Stop } else { Call::CarryOn };
         let wait = 1_000 + self.random.random_range(pace::LOOK);
         let louder_db = self.louder(state);
-        Line { role: Role::Observer, at_ms: state.now_ms + wait, text: call_text(procedure, call), louder_db }
+        let text = self.decision(procedure, state).unwrap_or_else(|| call_text(procedure, call));
+        Line { role: Role::Observer, at_ms: state.now_ms + wait, text, louder_db }
     }
 
-    fn take_slip(&mut self, place: &str, role: Role, while_speaking: bool) -> Option<Slip> {
-        let due = |s: &&mut Slip| s.step == place && s.who == role && s.while_speaking == while_speaking;
+    /// The way out, where there is one: at once if the script says so, otherwise at the second hold of a step, so that
+    /// nobody who is never understood keeps a rehearsal going for ever.
+    fn decision(&mut self, procedure: &Procedure, state: &State) -> Option<String> {
+        let phrase = procedure.phrase(*state.decisions(procedure).first()?);
+        let place = place_id(procedure, state)?;
+        let slip = self.take_slip(&place, Role::Observer, |slip| slip.kind == SlipKind::Decide);
+        let holds = state.current_step().map_or(0, |step| state.steps[usize::from(step)].holds);
+        if slip.is_none() && holds < PATIENCE_HOLDS {
+            return None;
+        }
+        self.reason = slip.and_then(|slip| slip.say);
+        Some(phrase.text.clone())
+    }
+
+    fn take_slip(&mut self, place: &str, role: Role, wanted: fn(&Slip) -> bool) -> Option<Slip> {
+        let due = |s: &&mut Slip| s.step == place && s.who == role && wanted(s);
         let slip = self.script.slips.iter_mut().filter(|s| s.times > 0).find(due)?;
         slip.times -= 1;
         Some(slip.clone())
@@ -305,7 +330,7 @@ impl Actors {
         let call = |call| Some(call_text(procedure, call));
         match slip.kind {
             SlipKind::Silence => None,
-            SlipKind::Early => Some(self.right_answer(procedure, state)),
+            SlipKind::Early | SlipKind::Decide => Some(self.right_answer(procedure, state)),
             SlipKind::Wrong => Some(slip.say.clone().unwrap_or_else(|| other_phrase(procedure, state))),
             SlipKind::Chatter => Some(
                 slip.say.clone().unwrap_or_else(|| "could somebody bring another box over here".to_string()),
@@ -331,6 +356,9 @@ impl Actors {
 
     fn right_answer(&mut self, procedure: &Procedure, state: &State) -> String {
         let expected = state.expected(procedure);
+        if let (Phase::Deciding { .. }, Some(reason)) = (&state.phase, self.reason.take()) {
+            return reason;
+        }
         let chosen = match state.phase {
             Phase::Asking { question } => {
                 let question = &procedure.questions[usize::from(question)];

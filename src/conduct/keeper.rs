@@ -9,12 +9,12 @@ use crate::listen::heard::{Heard, Verdict};
 use crate::practice::{Practice, Source};
 use crate::procedure::{Part, Phrase, Post, Procedure, Then};
 use crate::record::summary::{
-    finish, Account, AudioAccount, ContingencyAccount, ExitAccount, Outcome as RecordedOutcome, ProcedureRef,
-    SkippedBy, StepAccount, Summary, Totals,
+    finish, Account, AudioAccount, ContingencyAccount, DecisionAccount, ExitAccount,
+    Outcome as RecordedOutcome, ProcedureRef, SkippedBy, StepAccount, StepDecision, Summary, Totals,
 };
 use crate::record::{Journal, RecordError, SessionFolder, Tracks};
 use crate::screen::{LastHeard, Screen};
-use crate::session::{step, Action, Event, Note, Outcome, Run, Standing, State, What};
+use crate::session::{step, Action, Event, Note, Outcome, Progress, Run, Standing, State, What};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -281,6 +281,7 @@ impl Keeper {
             people: self.opening.people.clone(),
             practice: self.opening.practice.clone(),
             answers: answers(procedure, state),
+            decisions: decisions(procedure, state),
             totals: totals(procedure, state, end_ms),
             audio: Some(AudioAccount {
                 tracks: names,
@@ -392,15 +393,34 @@ fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccou
         started_ms: progress.first_began_ms,
         read_back_ms: progress.read_back_ms,
         confirmed_ms: progress.confirmed_ms,
+        decision: step_decision(procedure, progress),
         repeats: progress.asks_again,
         refusals: progress.refusals,
         reminders: progress.reminders,
         holds: progress.holds,
         seconds: progress
             .confirmed_ms
+            .or(progress.decided.map(|decided| decided.at_ms))
             .zip(progress.first_began_ms)
-            .map(|(confirmed, began)| confirmed.saturating_sub(began) as f64 / 1000.0),
+            .map(|(done, began)| done.saturating_sub(began) as f64 / 1000.0),
     }
+}
+
+fn step_decision(procedure: &Procedure, progress: &Progress) -> Option<StepDecision> {
+    let decided = progress.decided?;
+    let reason = procedure.decision.as_ref()?.reasons.get(usize::from(decided.reason))?;
+    Some(StepDecision { reason: reason.id.clone(), label: reason.label.clone(), decided_ms: decided.at_ms })
+}
+
+/// The decisions that stand, in the order of the steps.
+fn decisions(procedure: &Procedure, state: &State) -> Vec<DecisionAccount> {
+    let pairs = procedure.steps.iter().zip(&state.steps);
+    pairs
+        .filter_map(|(step, progress)| {
+            let decision = step_decision(procedure, progress)?;
+            Some(DecisionAccount { step: step.id.clone(), decision })
+        })
+        .collect()
 }
 
 /// The first condition that does not hold.
@@ -426,11 +446,12 @@ fn answers(procedure: &Procedure, state: &State) -> BTreeMap<String, String> {
 
 fn totals(procedure: &Procedure, state: &State, end_ms: u64) -> Totals {
     let own = &state.steps[procedure.range(Part::Main)];
-    let count = |standing: Standing| own.iter().filter(|step| step.standing == standing).count() as u32;
+    let count = |wanted: fn(Standing) -> bool| own.iter().filter(|step| wanted(step.standing)).count() as u32;
     Totals {
         seconds: end_ms as f64 / 1000.0,
-        steps_done: count(Standing::Confirmed),
-        steps_skipped: count(Standing::Skipped),
+        steps_done: count(Standing::is_done),
+        decisions: decisions(procedure, state).len() as u32,
+        steps_skipped: count(|standing| standing == Standing::Skipped),
         asks_again: state.all_asks_again,
         refusals: state.steps.iter().map(|step| step.refusals).sum(),
         reminders: state.all_reminders,

@@ -94,7 +94,7 @@ impl Partner {
             if let Action::Note(Note::Refused { .. } | Note::Held { .. }) = action {
                 self.refusing = None;
             }
-            if let Action::Note(Note::StepDone { .. }) = action {
+            if let Action::Note(Note::StepDone { .. } | Note::Decided { .. }) = action {
                 (self.refusing, self.holds) = (None, 0);
                 self.tell(keeper);
             }

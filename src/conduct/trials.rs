@@ -75,6 +75,8 @@ pub struct Tally {
     pub phrases: BTreeMap<PhraseId, Count>,
     pub trials: usize,
     pub completed: usize,
+    /// Steps that were confirmed by decision.
+    pub decisions: usize,
     pub seconds: u64,
 }
 
@@ -93,6 +95,7 @@ impl Tally {
         }
         self.trials += other.trials;
         self.completed += other.completed;
+        self.decisions += other.decisions;
         self.seconds += other.seconds;
     }
 }
@@ -221,7 +224,7 @@ impl Screen for Onlooker {
         }
     }
     fn show(&mut self, procedure: &Procedure, state: &State, _: Option<&LastHeard>) {
-        let awaited = state.expected(procedure).into_iter();
+        let awaited = state.expected(procedure).into_iter().chain(state.decisions(procedure));
         self.0.borrow_mut().expected = awaited.map(|id| (id, procedure.phrase(id).text.clone())).collect();
     }
     fn remark(&mut self, _: u64, _: &str) {}
@@ -333,10 +336,11 @@ fn trial(
     // A trial's record is of no use once it is counted; what can't be removed goes with the temporary folder.
     let _ = std::fs::remove_dir_all(path);
     result?;
-    let completed = closed?.account.outcome == Outcome::Completed;
+    let account = closed?.account;
     let mut tally = std::mem::take(&mut watch.borrow_mut().tally);
     tally.trials = 1;
-    tally.completed = usize::from(completed);
+    tally.completed = usize::from(account.outcome == Outcome::Completed);
+    tally.decisions = account.decisions.len();
     tally.seconds = end_ms / 1000;
     Ok(tally)
 }

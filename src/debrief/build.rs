@@ -86,7 +86,13 @@ impl<'a> Fold<'a> {
             mode: String::new(),
             started: sources.reading.lines.first().map(|line| line.at.to_rfc3339()),
             seconds: 0.0,
-            outcome: Outcome { word: "unknown".into(), sentence: String::new(), steps_done: 0, steps_due: 0 },
+            outcome: Outcome {
+                word: "unknown".into(),
+                sentence: String::new(),
+                steps_done: 0,
+                steps_decided: 0,
+                steps_due: 0,
+            },
             people: BTreeMap::new(),
             engine: String::new(),
             voice: String::new(),
@@ -251,6 +257,10 @@ impl<'a> Fold<'a> {
         match text(&line.body, "action") {
             "say" => {
                 let saying = text(&line.body, "saying").to_string();
+                // A decision ends the hold at which it was made.
+                if saying == "ask-reason" {
+                    self.end_hold(at);
+                }
                 if saying == "reminder" {
                     self.report.totals.reminders += 1;
                     self.mark(line, "reminder", "nobody had answered: called again".into());
@@ -287,6 +297,7 @@ impl<'a> Fold<'a> {
             "asked-again" => totals.asked_again += 1,
             "too-soon" => totals.too_soon += 1,
             "refused" => totals.refusals += 1,
+            "decided" => totals.decisions += 1,
             "obeyed" => totals.calls += 1,
             "held" => {
                 totals.holds += 1;
@@ -388,7 +399,8 @@ impl<'a> Fold<'a> {
         }
         let own = || self.report.steps.iter().filter(|step| step.part.is_none());
         let count = |standing: Standing| own().filter(|step| step.standing == standing).count();
-        outcome.steps_done = count(Standing::Done);
+        outcome.steps_decided = count(Standing::Decided);
+        outcome.steps_done = count(Standing::Done) + outcome.steps_decided;
         outcome.steps_due = own().count() - count(Standing::Skipped);
         let how = match outcome.word.as_str() {
             "completed" => "Completed",
@@ -405,6 +417,12 @@ impl<'a> Fold<'a> {
             0 => format!("{how}."),
             due => format!("{how}. {} of {due} steps done.", outcome.steps_done),
         };
+        let decided = self.report.steps.iter().filter(|step| step.standing == Standing::Decided).count();
+        if decided > 0 {
+            let steps = if decided == 1 { "step" } else { "steps" };
+            let told = format!(" {decided} {steps} confirmed by the observer's decision, not heard.");
+            outcome.sentence.push_str(&told);
+        }
         for contingency in account.iter().flat_map(|account| &account.contingencies) {
             outcome.sentence.push_str(&format!(" Contingency called: {}.", contingency.title));
         }

@@ -61,7 +61,10 @@ pub struct Outcome {
     /// `completed`, `exited`, `stopped`, `held`, `input-ended`, `interrupted`, `failed`, or `unknown` for a record that is cut off.
     pub word: String,
     pub sentence: String,
+    /// By two answers or by decision.
     pub steps_done: usize,
+    /// Of these: by decision.
+    pub steps_decided: usize,
     /// Steps that the answers did not switch off.
     pub steps_due: usize,
 }
@@ -84,7 +87,12 @@ pub struct Step {
     pub values: BTreeMap<String, String>,
     pub began: Option<f64>,
     pub read_back: Option<f64>,
+    /// `null` for a step that was confirmed by decision only.
     pub confirmed: Option<f64>,
+    /// When the observer decided about it, after the tries.
+    pub decided: Option<f64>,
+    /// Why the observer decided.
+    pub decided_for: Option<String>,
     pub seconds: Option<f64>,
     pub expected: Expected,
     pub asked_again: u32,
@@ -97,6 +105,8 @@ pub struct Step {
 #[serde(rename_all = "kebab-case")]
 pub enum Standing {
     Done,
+    /// Confirmed by the observer's decision, not by two answers.
+    Decided,
     Skipped,
     /// Begun and not confirmed.
     Open,
@@ -223,6 +233,8 @@ pub struct Totals {
     pub reminders: usize,
     pub holds: usize,
     pub calls: usize,
+    /// Of the observer, about steps; also such as were done again later.
+    pub decisions: usize,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]

@@ -3,7 +3,7 @@
 //! Owns how a report is laid out and worded on the page; the template escapes every text. Must not read files. The policy
 //! in the page's head names its own styles and script by digest, so that nothing else runs, and allows no connection.
 
-use super::model::{Became, Report};
+use super::model::{Became, Report, Standing};
 use super::sound::Shape;
 use crate::screen::text::clean;
 use askama::Template;
@@ -201,7 +201,7 @@ fn when(report: &Report) -> String {
 fn figures(report: &Report) -> Vec<Figure> {
     let totals = report.totals;
     let count = |value: usize, name: &'static str| Figure { value: value.to_string(), name };
-    vec![
+    let mut figures = vec![
         Figure { value: clock(report.seconds), name: "length" },
         Figure {
             value: format!("{} / {}", report.outcome.steps_done, report.outcome.steps_due),
@@ -212,7 +212,12 @@ fn figures(report: &Report) -> Vec<Figure> {
         count(totals.refusals, "refusals"),
         count(totals.reminders, "reminders"),
         count(totals.holds, "holds"),
-    ]
+    ];
+    let decided = report.steps.iter().filter(|step| step.standing == Standing::Decided).count();
+    if decided > 0 {
+        figures.insert(2, count(decided, "by decision"));
+    }
+    figures
 }
 
 fn result_class(result: Became) -> &'static str {

@@ -53,7 +53,7 @@ pub fn table(entries: &[Entry], procedure: Option<&Procedure>, said: &[Utterance
 
 fn verdict(account: &StepAccount, expected: &Expected, too_soon: bool) -> TimeVerdict {
     let longer = expected.expected_s.zip(account.seconds).is_some_and(|(expected, took)| took > expected);
-    match account.confirmed_ms {
+    match account.done_ms() {
         None => TimeVerdict::Unknown,
         Some(_) if too_soon => TimeVerdict::TooSoonOnce,
         Some(_) if account.reminders > 0 => TimeVerdict::Slow,
@@ -74,6 +74,7 @@ fn step(index: usize, part: Option<String>, account: &StepAccount, expected: Exp
         standing: match account {
             StepAccount { skipped_by: Some(_), .. } => Standing::Skipped,
             StepAccount { confirmed_ms: Some(_), .. } => Standing::Done,
+            StepAccount { decision: Some(_), .. } => Standing::Decided,
             StepAccount { started_ms: Some(_), .. } => Standing::Open,
             _ => Standing::NotReached,
         },
@@ -82,6 +83,8 @@ fn step(index: usize, part: Option<String>, account: &StepAccount, expected: Exp
         began: seconds(account.started_ms),
         read_back: seconds(account.read_back_ms),
         confirmed: seconds(account.confirmed_ms),
+        decided: seconds(account.decision.as_ref().map(|decision| decision.decided_ms)),
+        decided_for: account.decision.as_ref().map(|decision| decision.label.clone()),
         seconds: account.seconds.filter(|seconds| seconds.is_finite()),
         expected,
         asked_again: account.repeats,

@@ -23,6 +23,7 @@ pub fn fits(procedure: &Procedure, body: &Value) -> bool {
             "question" => below(procedure.questions.len()),
             "contingency" => below(procedure.contingencies.len()),
             "exit" => below(procedure.exits.len()),
+            "reason" => below(procedure.decision.as_ref().map_or(0, |decision| decision.reasons.len())),
             "answer" => question
                 .and_then(|question| procedure.questions.get(usize::try_from(question).ok()?))
                 .is_none_or(|question| below(question.answers.len())),
@@ -157,7 +158,16 @@ pub fn became(notes: &[&str]) -> Became {
         () if has(&["refused"]) => Became::Refused,
         () if has(&["too-soon"]) => Became::TooSoon,
         () if has(&["asked-again"]) => Became::AskedAgain,
-        () if has(&["counted", "obeyed", "answered", "step-done", "released", "contingency-began"]) => {
+        () if has(&[
+            "counted",
+            "obeyed",
+            "answered",
+            "step-done",
+            "decided",
+            "released",
+            "contingency-began",
+        ]) =>
+        {
             Became::Counted
         }
         () if has(&["held"]) => Became::Held,

@@ -32,7 +32,7 @@ pub struct Vocabulary {
     given: BTreeMap<String, Vec<Vec<String>>>,
     /// What the second ear weighs each phrase against.
     rivals: Vec<Arc<Vec<String>>>,
-    /// Phrases of critical steps, and those that call a contingency.
+    /// Phrases of critical steps, those that call a contingency, and the observer's decision.
     critical: BTreeSet<PhraseId>,
     /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
     urgent: BTreeSet<PhraseId>,
@@ -54,6 +54,8 @@ impl Vocabulary {
             }
             // What sets a side procedure going must not be taken for granted.
             Use::Contingency { .. } => true,
+            // Nor what stands for two answers.
+            Use::Decision => true,
             _ => false,
         };
         Ok(Vocabulary {

@@ -47,6 +47,8 @@ struct Done {
     read_back: Vec<String>,
     confirm: Vec<String>,
     refuse: Vec<String>,
+    /// The observer may decide about it.
+    decision: bool,
     at_least: Option<String>,
     /// Waited for before the instruction: what is said, and the observer's phrases that release it.
     hold_point: Option<(String, Vec<String>)>,
@@ -73,6 +75,8 @@ struct Page<'a> {
     digest: &'a str,
     calls: Vec<Said>,
     questions: Vec<Asked>,
+    /// How the observer decides about a step, and the reasons to choose from; `None` where no step allows it.
+    decision: Option<(String, String)>,
     sections: Vec<Section>,
 }
 
@@ -100,6 +104,10 @@ pub fn page(procedure: &Procedure, file: &str, sha256: &str, paper: Paper) -> Re
         digest: sha256.get(..16).unwrap_or(sha256),
         calls: calls.collect(),
         questions: questions.collect(),
+        decision: procedure.decision.as_ref().map(|decision| {
+            let reasons: Vec<PhraseId> = decision.reasons.iter().map(|reason| reason.phrase).collect();
+            (quoted(&texts(procedure, &decision.phrases)), quoted(&texts(procedure, &reasons)))
+        }),
         sections: sections(procedure),
     };
     page.render()
@@ -154,6 +162,7 @@ fn steps(procedure: &Procedure, part: Part) -> Vec<Done> {
         read_back: texts(procedure, &step.read_back),
         confirm: texts(procedure, &step.confirm),
         refuse: texts(procedure, &step.refuse),
+        decision: step.decision,
         at_least: step.at_least_s.filter(|seconds| *seconds > 0.0).map(|seconds| format!("{seconds}")),
         hold_point: step.hold_point.as_ref().map(|hold| (hold.text.clone(), texts(procedure, &hold.release))),
     };

@@ -264,6 +264,9 @@ impl<'a> Fold<'a> {
                 Note::Counted { phrase, .. } => Some(*phrase),
                 _ => None,
             });
+            // A decision takes the place of an answer, and is none.
+            let decides = |phrase: &PhraseId| self.procedure.phrase(*phrase).used == Use::Decision;
+            let counted = counted.filter(|phrase| !decides(phrase));
             if let Some(phrase) = counted {
                 let refused = matches!(self.procedure.phrase(phrase).used, Use::Refusal);
                 return self.close(Some((heard.start_ms, phrase)), refused);

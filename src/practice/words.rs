@@ -35,6 +35,7 @@ pub fn error_words(slip: &SlipNote) -> String {
         SlipKind::Chatter => format!("says what is no phrase (\"{said}\")"),
         SlipKind::Early => "reads back too soon".to_string(),
         SlipKind::Refusal => format!("refuses (\"{said}\")"),
+        SlipKind::Decide => format!("decides (\"{said}\")"),
         SlipKind::Contingency => format!("reports \"{said}\""),
         SlipKind::Hold | SlipKind::Stop | SlipKind::SayAgain | SlipKind::GoBack => {
             format!("calls \"{said}\"")

@@ -113,6 +113,12 @@ pub enum Use {
     Release {
         step: u16,
     },
+    /// The observer's word that a step was seen done, although the answers about it could not be heard.
+    Decision,
+    /// Why the observer decided; index in `Decision::reasons`.
+    Reason {
+        reason: u16,
+    },
 }
 
 /// A phrase valid at any moment, from either person.
@@ -191,13 +197,15 @@ pub struct Rules {
     pub reminder_s: f64,
     /// Reminders without an answer before the session holds.
     pub reminders: u32,
+    /// Whether the observer may decide about a step after the tries, where the step does not say otherwise.
+    pub decision: bool,
 }
 
 impl Default for Rules {
     /// The reminder of 10 s follows the aeronautical practice of waiting at least 10 s before calling again
     /// (ICAO Annex 10 vol. II, from memory); the two counts are common practice, no source.
     fn default() -> Self {
-        Rules { tries: 3, reminder_s: 10.0, reminders: 3 }
+        Rules { tries: 3, reminder_s: 10.0, reminders: 3, decision: true }
     }
 }
 
@@ -298,7 +306,26 @@ pub struct Step {
     pub when: Vec<Condition>,
     /// Errors here hurt people most; shown on the screen and kept in the summary.
     pub critical: bool,
+    /// Whether the observer may decide about it after the tries. Only where `Procedure::decision` has the phrases.
+    pub decision: bool,
     pub at: Place,
+}
+
+/// The way out of a step whose answers are not heard: what the observer says, and the reasons to choose from.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Decision {
+    /// Never empty; the first is the one prompted for.
+    pub phrases: Vec<PhraseId>,
+    /// In the order in which they are offered; `other` is among them.
+    pub reasons: Vec<Reason>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Reason {
+    pub id: String,
+    /// How it is shown and recorded.
+    pub label: String,
+    pub phrase: PhraseId,
 }
 
 /// What follows when a contingency's own steps are done.
@@ -389,6 +416,8 @@ pub struct Procedure {
     pub own_steps: usize,
     pub contingencies: Vec<Contingency>,
     pub exits: Vec<Exit>,
+    /// `None` when no step allows it, or the language has no words for it and the file gives none.
+    pub decision: Option<Decision>,
     pub slots: Vec<Slot>,
     /// Words that are spoken otherwise than they are written, the longest first.
     pub say: Vec<(String, String)>,

@@ -5,6 +5,7 @@
 
 mod book;
 mod check;
+mod decision;
 mod error;
 mod fields;
 mod pronounce;
@@ -18,6 +19,7 @@ mod words;
 
 pub use book::{MAX_PHRASE, MAX_PHRASES};
 pub use check::MAX_DECOYS;
+pub use decision::MAX_REASONS;
 pub use error::{place_of, safely_shown, Excerpt, Problem, ProcedureErrors};
 pub use pronounce::ARPABET;
 pub use questions::{MAX_ANSWERS, MAX_QUESTIONS};

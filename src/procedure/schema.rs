@@ -26,6 +26,8 @@ pub struct ProcedureFile {
     pub calls: Option<Calls>,
     /// The "not right" of whoever confirms, for every step without its own.
     pub refusal: Option<Phrases>,
+    /// How the observer decides about a step after the tries, and why. English has built-in phrases.
+    pub decision: Option<DecisionTable>,
     /// Words no dictionary has, or said otherwise in your unit: ARPAbet, one or several.
     pub pronounce: Option<BTreeMap<String, Texts>>,
     /// Words that must not be taken for any phrase, beyond those the program derives.
@@ -88,6 +90,31 @@ pub struct RulesTable {
     /// Calls without an answer before the session holds.
     #[schemars(range(min = 1, max = 10))]
     pub reminders: Option<u32>,
+    /// Whether the observer may decide about a step after the tries; true when it is left out.
+    pub decision: Option<bool>,
+}
+
+/// The observer's decision about a step after the tries.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DecisionTable {
+    /// Says that the step was seen done right.
+    pub phrase: Option<Texts>,
+    /// Asked for after the phrase; one with the id other is always there.
+    #[schemars(length(min = 1, max = 8))]
+    pub reason: Option<Vec<ReasonTable>>,
+}
+
+/// Why the observer decided.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReasonTable {
+    pub id: Id,
+    /// How it is shown and recorded; the phrase when it is left out.
+    #[schemars(length(min = 1, max = 1000))]
+    pub label: Option<String>,
+    #[schemars(length(min = 1))]
+    pub phrase: String,
 }
 
 /// Phrases valid from both people at any moment.
@@ -184,6 +211,8 @@ pub struct StepTable {
     pub when: Option<BTreeMap<String, Texts>>,
     /// Errors here hurt people most.
     pub critical: Option<bool>,
+    /// Whether the observer may decide about it after the tries; as in the rules, but not for a critical step, when it is left out.
+    pub decision: Option<bool>,
 }
 
 /// A side procedure that either person may call at any moment.

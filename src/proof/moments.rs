@@ -37,11 +37,25 @@ pub fn moments(procedure: &Procedure) -> (Vec<Moment>, Vec<PhraseId>) {
             own: step.confirm.iter().chain(&step.refuse).copied().collect(),
         });
     }
+    if let Some(decision) = &procedure.decision {
+        all.push(Moment {
+            name: "the reason of a decision".into(),
+            at: Place::BUILT_IN,
+            own: decision.reasons.iter().map(|reason| reason.phrase).collect(),
+        });
+    }
     let always = procedure.phrase_ids().filter(|id| is_always(procedure.phrase(*id).used)).collect();
     (all, always)
 }
 
 /// Whether a phrase belongs to no question and no step.
 pub fn is_always(used: Use) -> bool {
-    !matches!(used, Use::ReadBack { .. } | Use::Confirmation { .. } | Use::Refusal | Use::Answer { .. })
+    !matches!(
+        used,
+        Use::ReadBack { .. }
+            | Use::Confirmation { .. }
+            | Use::Refusal
+            | Use::Answer { .. }
+            | Use::Reason { .. }
+    )
 }

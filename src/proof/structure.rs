@@ -21,6 +21,16 @@ pub(super) fn check(procedure: &Procedure, lines: &[&str]) -> Vec<Finding> {
     if english(procedure) {
         found.extend(procedure.steps.iter().filter_map(|step| rub(step, lines)));
     }
+    if procedure.rules.decision && procedure.decision.is_none() && !english(procedure) {
+        let what = "the observer can't decide about a step after the tries";
+        let finding = Finding::new(Level::Advice, "no-decision", Place::BUILT_IN, what);
+        let why = "a person whose voice is not understood can only be waited for; only English has built-in phrases";
+        found.push(
+            finding
+                .why(why)
+                .fix("add [decision] with its phrase and reasons, or decision = false under [rules]"),
+        );
+    }
     if !procedure.steps.iter().any(|step| step.critical) {
         let finding = Finding::new(Level::Advice, "no-critical", Place::BUILT_IN, "no step is critical");
         let why = "critical steps are listened to more strictly and marked in the record";

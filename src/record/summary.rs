@@ -88,6 +88,9 @@ pub struct Account {
     pub exit: Option<ExitAccount>,
     /// Question id -> the answer's value.
     pub answers: BTreeMap<String, String>,
+    /// Steps that were confirmed by the observer's decision, not by two answers; also at the steps themselves.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub decisions: Vec<DecisionAccount>,
     pub totals: Totals,
     /// `None` when no sound was kept.
     pub audio: Option<AudioAccount>,
@@ -132,6 +135,24 @@ pub struct ExitAccount {
     pub steps: Vec<StepAccount>,
 }
 
+/// A step that the observer decided about, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DecisionAccount {
+    /// Id of the step.
+    pub step: String,
+    #[serde(flatten)]
+    pub decision: StepDecision,
+}
+
+/// The observer's decision about a step.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StepDecision {
+    /// Id of the reason, and how it is shown.
+    pub reason: String,
+    pub label: String,
+    pub decided_ms: u64,
+}
+
 /// One step. Times are on the session clock, ms; when a step was done more than once, the last time counts.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct StepAccount {
@@ -157,13 +178,23 @@ pub struct StepAccount {
     pub started_ms: Option<u64>,
     pub read_back_ms: Option<u64>,
     pub confirmed_ms: Option<u64>,
+    /// Confirmed by the observer's decision. What was not heard stays `None` above.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decision: Option<StepDecision>,
     /// How often the tool had to ask again.
     pub repeats: u32,
     pub refusals: u32,
     pub reminders: u32,
     pub holds: u32,
-    /// From its start to its confirmation, seconds.
+    /// From its start to its confirmation, or to the decision, seconds.
     pub seconds: Option<f64>,
+}
+
+impl StepAccount {
+    /// When it was done: confirmed, or decided about.
+    pub fn done_ms(&self) -> Option<u64> {
+        self.confirmed_ms.or(self.decision.as_ref().map(|decision| decision.decided_ms))
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -175,7 +206,11 @@ pub struct SkippedBy {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Totals {
     pub seconds: f64,
+    /// By two answers or by decision.
     pub steps_done: u32,
+    /// Steps of any list confirmed by the observer's decision.
+    #[serde(default)]
+    pub decisions: u32,
     pub steps_skipped: u32,
     pub asks_again: u32,
     pub refusals: u32,
@@ -258,6 +293,14 @@ fn example() -> Account {
         }],
         exit: None,
         answers: BTreeMap::from([("apron".to_owned(), "no".to_owned())]),
+        decisions: vec![DecisionAccount {
+            step: "gown".to_owned(),
+            decision: StepDecision {
+                reason: "noise".to_owned(),
+                label: "too much noise".to_owned(),
+                decided_ms: 400,
+            },
+        }],
         totals: Totals { seconds: 3.25, asks_again: 1, ..Totals::default() },
         audio: None,
         audio_sha256: None,

@@ -75,7 +75,9 @@ impl Run {
         }
         if let What::Heard(heard) = event.what {
             let note = actions.iter().find_map(|action| match action {
-                Action::Note(note) if !matches!(note, Note::StepDone { .. }) => Some(note.clone()),
+                Action::Note(note) if !matches!(note, Note::StepDone { .. } | Note::Decided { .. }) => {
+                    Some(note.clone())
+                }
                 _ => None,
             });
             self.last = Some(LastHeard { heard, note });

@@ -24,6 +24,8 @@ pub enum Scene {
     ReadBack,
     /// The other one looks and confirms or refuses.
     Confirm,
+    /// The observer decided, and gives the reason.
+    Deciding,
     Held,
     Closing,
     Ended(Outcome),
@@ -54,6 +56,8 @@ pub struct View {
     pub also: Vec<String>,
     /// Phrases by which the observer refuses.
     pub refusals: Vec<String>,
+    /// Phrases by which the observer may decide about the step, now that the tries are used up.
+    pub decisions: Vec<String>,
     /// Why the session is on hold.
     pub held: Option<String>,
     /// Calls that would be obeyed now, besides those expected: phrase and effect.
@@ -74,11 +78,16 @@ pub struct View {
     /// Steps confirmed and steps to do, of the procedure's own.
     pub done: usize,
     pub of: usize,
+    /// Of the steps done: confirmed by decision.
+    pub decided: usize,
 }
 
 impl View {
     pub fn of(procedure: &Procedure, state: &State, last: Option<&LastHeard>) -> View {
         let speaking = state.speaking.is_some();
+        let own = |wanted: fn(Standing) -> bool| {
+            state.steps[..procedure.own_steps].iter().filter(|step| wanted(step.standing)).count()
+        };
         let turn = state.awaited(procedure);
         let mut view = View {
             scene: Scene::Ready,
@@ -94,6 +103,7 @@ impl View {
             expected: Vec::new(),
             also: Vec::new(),
             refusals: Vec::new(),
+            decisions: phrase_texts(procedure, &state.decisions(procedure)),
             held: None,
             calls: calls(procedure, state),
             alerts: alerts(procedure, state),
@@ -107,10 +117,8 @@ impl View {
             session_s: state.now_ms / 1000,
             in_step_s: None,
             not_before_s: None,
-            done: state.steps[..procedure.own_steps]
-                .iter()
-                .filter(|step| step.standing == Standing::Confirmed)
-                .count(),
+            done: own(|step| step.is_done()),
+            decided: own(|step| step == Standing::Decided),
             of: active_steps(procedure, state, Part::Main).count(),
             expected_s: None,
         };
@@ -154,6 +162,11 @@ impl View {
                 self.look = Some(step.look.clone());
                 self.also = self.expected.split_off(self.expected.len().min(1));
                 self.refusals = texts(&step.refuse);
+            }
+            Phase::Deciding { step } => {
+                self.scene = Scene::Deciding;
+                self.fill_place(procedure, state, At::Step(step));
+                self.expected = texts(&state.expected(procedure));
             }
             Phase::Held { why, from } => {
                 self.scene = Scene::Held;
@@ -386,6 +399,26 @@ mod tests {
         assert_eq!(view.expected, ["carry on"]);
         assert!(view.calls.contains(&("stop stop".to_string(), "ends the session")));
         assert!(!view.calls.iter().any(|(phrase, _)| phrase == "hold everything" || phrase == "carry on"));
+    }
+
+    #[test]
+    fn the_way_out_is_shown_once_the_tries_are_used_up_and_a_decision_is_counted_apart() {
+        let mut run = Run::shipped();
+        run.until("gown");
+        for _ in 0..3 {
+            assert_eq!(run.view().decisions, Vec::<String>::new());
+            run.mumbles(Post::Worker, "sleeves cover glove cuffs", "sleeves under glove cuffs");
+            run.spoken();
+        }
+        assert_eq!(run.view().decisions, ["seen and accepted"]);
+        run.says(Post::Observer, "seen and accepted");
+        run.spoken();
+        let view = run.view();
+        assert_eq!((view.scene, view.turn), (Scene::Deciding, Some(Role::Observer)));
+        assert_eq!(view.expected, ["the voice was misheard", "too much noise", "some other reason"]);
+        run.says(Post::Observer, "too much noise");
+        let view = run.view();
+        assert_eq!((view.done, view.decided, view.decisions.len()), (11, 1, 0));
     }
 
     #[test]

@@ -77,6 +77,13 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
         Note::TooSoon { left_ms, .. } => format!("too soon, {} s left", left_ms.div_ceil(1000)),
         Note::Refused { step } => format!("refused: {}", procedure.steps[usize::from(*step)].id),
         Note::StepDone { step } => format!("done: {}", procedure.steps[usize::from(*step)].id),
+        Note::Decided { step, reason } => {
+            format!(
+                "confirmed by decision, not heard: {} ({})",
+                procedure.steps[usize::from(*step)].id,
+                reason_words(procedure, *reason)
+            )
+        }
         Note::Answered { question, answer } => {
             let question = &procedure.questions[usize::from(*question)];
             format!("{} = {}", question.id, question.answers[usize::from(*answer)].value)
@@ -104,6 +111,12 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
     })
 }
 
+/// How the reason of a decision is shown.
+pub fn reason_words(procedure: &Procedure, reason: u16) -> &str {
+    let decision = procedure.decision.as_ref();
+    decision.and_then(|decision| decision.reasons.get(usize::from(reason))).map_or("", |one| &one.label)
+}
+
 fn unheeded_words(why: Unheeded) -> &'static str {
     match why {
         Unheeded::Ignored => "did not count: no phrase",
@@ -115,6 +128,8 @@ fn unheeded_words(why: Unheeded) -> &'static str {
         Unheeded::NoEffect => "did not count: no effect now",
         Unheeded::SameCall => "the same call, heard twice",
         Unheeded::ObserverOnly => "did not count: only the observer can say it",
+        Unheeded::TriesLeft => "did not count: no decision before the tries are used up",
+        Unheeded::NoDecision => "did not count: this step takes both answers",
         Unheeded::UnderWay => "did not count: under way already",
         Unheeded::StillLost => "did not count: a microphone is still missing",
     }

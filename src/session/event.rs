@@ -64,6 +64,8 @@ pub enum Saying {
     AskAgain,
     Reminder,
     TooSoon,
+    /// The observer decided, and is asked why.
+    AskReason,
     Hold,
     Remark,
     Closing,
@@ -105,6 +107,11 @@ pub enum Note {
     /// The step was confirmed.
     StepDone {
         step: u16,
+    },
+    /// The step was confirmed by the observer's decision, after the tries.
+    Decided {
+        step: u16,
+        reason: u16,
     },
     /// The question was answered.
     Answered {
@@ -161,6 +168,10 @@ pub enum Unheeded {
     SameCall,
     /// Only the observer may call it.
     ObserverOnly,
+    /// A decision, before the tries were used up.
+    TriesLeft,
+    /// A decision at a step that takes both answers.
+    NoDecision,
     /// This contingency is under way and will be gone on with.
     UnderWay,
     /// A microphone is still missing.

@@ -30,6 +30,11 @@ pub struct Lines {
     pub observer_only: &'static str,
     pub still_lost: &'static str,
     pub contingency: &'static str,
+    pub may_decide: &'static str,
+    pub ask_reason: &'static str,
+    pub decided: &'static str,
+    pub tries_left: &'static str,
+    pub no_decision: &'static str,
     pub returning: &'static str,
     pub restarting: &'static str,
     pub leaving: &'static str,
@@ -64,7 +69,7 @@ impl Lines {
             wrong unsure early reminder too_soon refused noted
             look going_back first_place carrying_on held_called held_stop held_maybe_stop
             held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice
-            still_held observer_only still_lost contingency returning restarting leaving cancelled hold_point
+            still_held observer_only still_lost contingency may_decide ask_reason decided tries_left no_decision returning restarting leaving cancelled hold_point
             to_doer digits one_of stopped failed worker observer both the_worker the_observer the_room or
         )
     }
@@ -99,6 +104,11 @@ const ENGLISH: Lines = Lines {
     observer_only: "Only the observer can say that.",
     still_lost: "I still cannot hear {who}. On hold.",
     contingency: "{title}. ",
+    may_decide: "{text} Or, if you saw it done right, say: {decision}.",
+    ask_reason: "Observer, why? Say: {expected}.",
+    decided: "Confirmed by decision, {reason}. ",
+    tries_left: "Not yet. {who}, please say: {expected}.",
+    no_decision: "This step needs both answers. {who}, please say: {expected}.",
     returning: "That is done. Back to where we were. ",
     restarting: "That is done. We do the steps again from here. ",
     leaving: "Now we leave. ",
@@ -143,6 +153,11 @@ const KOREAN: Lines = Lines {
     observer_only: "관찰자만 말할 수 있습니다.",
     still_lost: "{who} 마이크가 아직 들리지 않습니다. 대기합니다.",
     contingency: "{title}. ",
+    may_decide: "{text} 또는 제대로 된 것을 보았으면 말해 주세요: {decision}.",
+    ask_reason: "관찰자, 이유를 말해 주세요: {expected}.",
+    decided: "관찰자의 결정으로 확인했습니다, {reason}. ",
+    tries_left: "아직 아닙니다. {who}, 말해 주세요: {expected}.",
+    no_decision: "이 단계에는 두 대답이 모두 필요합니다. {who}, 말해 주세요: {expected}.",
     returning: "끝났습니다. 하던 곳으로 돌아갑니다. ",
     restarting: "끝났습니다. 여기서부터 다시 합니다. ",
     leaving: "이제 나갑니다. ",

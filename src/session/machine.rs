@@ -1,11 +1,13 @@
 //! The rules: how an event changes the state and what is to be done about it.
 //!
 //! A step is confirmed only by an accepted read-back of who does it and then an accepted confirmation of the other one,
-//! each begun after the tool asked for it. Everything else repeats, holds, goes back or ends; nothing moves on by time.
+//! each begun after the tool asked for it; or, once the tries are used up, by the observer's decision and its reason
+//! (`decision`). Everything else repeats, holds, goes back or ends; nothing moves on by time.
 
 mod answers;
 mod calls;
 mod contingency;
+mod decision;
 mod turns;
 mod words;
 
@@ -109,8 +111,7 @@ impl Machine<'_> {
     /// The first step of a list that is to be done and is not.
     fn first_open(&self, mut steps: Range<usize>) -> Option<usize> {
         steps.find(|step| {
-            self.state.active(self.procedure, *step)
-                && self.state.steps[*step].standing != Standing::Confirmed
+            self.state.active(self.procedure, *step) && !self.state.steps[*step].standing.is_done()
         })
     }
 
@@ -171,6 +172,7 @@ impl Machine<'_> {
         progress.instructed_ms = None;
         progress.read_back_ms = None;
         progress.confirmed_ms = None;
+        progress.decided = None;
         progress.read_back_as = None;
         progress.confirmed_as = None;
         progress.visits += 1;
@@ -208,7 +210,10 @@ impl Machine<'_> {
     fn here(&self) -> At {
         match self.state.phase {
             Phase::Asking { question } => At::Question(question),
-            Phase::HoldPoint { step } | Phase::ReadBack { step } | Phase::Confirm { step } => At::Step(step),
+            Phase::HoldPoint { step }
+            | Phase::ReadBack { step }
+            | Phase::Confirm { step }
+            | Phase::Deciding { step } => At::Step(step),
             Phase::Held { from, .. } => from,
             Phase::Closing | Phase::Ended { .. } => At::Closing,
             Phase::Ready | Phase::Opening => At::Opening,
@@ -272,7 +277,9 @@ impl Machine<'_> {
                 let patience = ms(about.reminder_s.unwrap_or(rules.reminder_s));
                 (patience.max(over.saturating_sub(self.state.now_ms)), Reason::Silence)
             }
-            Phase::Asking { .. } | Phase::Confirm { .. } => (ms(rules.reminder_s), Reason::Silence),
+            Phase::Asking { .. } | Phase::Confirm { .. } | Phase::Deciding { .. } => {
+                (ms(rules.reminder_s), Reason::Silence)
+            }
             _ => return,
         };
         self.state.came_early = false;
@@ -304,7 +311,7 @@ impl Machine<'_> {
         self.state.deadline = None;
         match deadline.why {
             Reason::StillHeld if self.held() => {
-                let text = self.with_calls(self.lines.still_held, &[]);
+                let text = self.with_decision(self.with_calls(self.lines.still_held, &[]));
                 self.call_again(Saying::Hold, text);
             }
             // A hold point may take as long as it takes.
@@ -357,7 +364,10 @@ impl Machine<'_> {
             return self.unheeded(heard.post, Unheeded::OwnVoice);
         }
         match &heard.verdict {
-            Verdict::Ignored { .. } => self.unheeded(heard.post, Unheeded::Ignored),
+            Verdict::Ignored { why } => {
+                self.in_vain(why, heard);
+                self.unheeded(heard.post, Unheeded::Ignored);
+            }
             Verdict::Accepted { phrase } => match self.procedure.phrase(*phrase).used {
                 Use::Call { call } => self.call(call, heard),
                 Use::Contingency { contingency } => self.contingency_called(contingency, heard),
@@ -368,7 +378,11 @@ impl Machine<'_> {
                 Use::Call { .. } => self.unheeded(heard.post, Unheeded::NoEffect),
                 Use::Contingency { .. } => self.unsure(*phrase, heard),
                 // It counts by now, but was judged as one that does not: it has to be said again.
-                _ if self.state.expected(self.procedure).contains(phrase) => self.unsure(*phrase, heard),
+                _ if self.state.expected(self.procedure).contains(phrase)
+                    || self.state.decisions(self.procedure).contains(phrase) =>
+                {
+                    self.unsure(*phrase, heard);
+                }
                 _ => self.phrase(*phrase, heard),
             },
             Verdict::Unsure { closest, .. } => self.unsure(*closest, heard),
@@ -376,6 +390,14 @@ impl Machine<'_> {
     }
 
     fn phrase(&mut self, phrase: PhraseId, heard: &Heard) {
+        match self.procedure.phrase(phrase).used {
+            Use::Decision => return self.decision(phrase, heard),
+            // Said in passing it is nobody's answer.
+            Use::Reason { .. } if !matches!(self.state.phase, Phase::Deciding { .. }) => {
+                return self.unheeded(heard.post, Unheeded::NoEffect);
+            }
+            _ => {}
+        }
         if let Some(why) = self.not_an_answer(heard) {
             if why == Unheeded::WhileSpeaking && self.state.expected(self.procedure).contains(&phrase) {
                 self.state.came_early = true;

@@ -13,6 +13,9 @@
 //!                                                                                      \---stop again-> Ended
 //! ```
 //!
+//! Once the tries at a step are used up, the observer may decide instead: Held or ReadBack or Confirm -> Deciding (the
+//! reason) -> the next step.
+//!
 //! A hold point stands before a step's instruction. A contingency, called from anywhere, does its own list of steps in
 //! the same phases and then returns to the interrupted place, restarts at a step, or goes on to the list of an exit,
 //! whose closing words end the session.
@@ -25,6 +28,6 @@ mod state;
 pub use event::{Action, Event, Note, Saying, Unheeded, What};
 pub use machine::{phrases_in, step};
 pub use state::{
-    At, Deadline, Ending, HoldWhy, Outcome, Phase, Progress, Run, Side, Span, Standing, State,
+    At, Deadline, Decided, Ending, HoldWhy, Outcome, Phase, Progress, Run, Side, Span, Standing, State,
     DEFAULT_GRACE_MS,
 };

@@ -36,6 +36,10 @@ pub enum Phase {
     Confirm {
         step: u16,
     },
+    /// The observer decided about the step; waiting for the reason.
+    Deciding {
+        step: u16,
+    },
     Held {
         why: HoldWhy,
         from: At,
@@ -89,6 +93,24 @@ pub enum Standing {
     Instructed,
     ReadBack,
     Confirmed,
+    /// Confirmed by the observer's decision, not by two answers.
+    Decided,
+}
+
+impl Standing {
+    /// Whether the session may go on from the step.
+    pub fn is_done(self) -> bool {
+        matches!(self, Standing::Confirmed | Standing::Decided)
+    }
+}
+
+/// The observer's decision about a step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Decided {
+    /// Index in the procedure's reasons.
+    pub reason: u16,
+    /// Last sound of the reason.
+    pub at_ms: u64,
 }
 
 /// What happened at one step so far. Counters survive going back; times are of the latest visit.
@@ -101,7 +123,9 @@ pub struct Progress {
     /// Last sound of the first instruction of this visit: `at_least` counts from here.
     pub instructed_ms: Option<u64>,
     pub read_back_ms: Option<u64>,
+    /// Never set by a decision, which is not an answer.
     pub confirmed_ms: Option<u64>,
+    pub decided: Option<Decided>,
     /// When the hold point before it was released.
     pub released_ms: Option<u64>,
     /// The phrases that counted, for the values in their slots.
@@ -113,6 +137,10 @@ pub struct Progress {
     pub holds: u32,
     pub too_soon: u32,
     pub visits: u32,
+    /// What was said in vain for the answer that is awaited, holds between included.
+    pub failures: u32,
+    /// The tries were used up: the observer may decide, until the step is done, refused or begun anew by going back.
+    pub may_decide: bool,
 }
 
 /// An utterance of the tool that has not ended.
@@ -277,7 +305,7 @@ impl State {
             Phase::Asking { question } => Some(procedure.questions[usize::from(question)].by),
             Phase::ReadBack { step } => Some(procedure.steps[usize::from(step)].by.reads_back()),
             Phase::Confirm { step } => Some(procedure.steps[usize::from(step)].by.confirms()),
-            Phase::HoldPoint { .. } | Phase::Held { .. } => Some(Role::Observer),
+            Phase::HoldPoint { .. } | Phase::Deciding { .. } | Phase::Held { .. } => Some(Role::Observer),
             _ => None,
         }
     }
@@ -297,6 +325,10 @@ impl State {
                 let refuse = &procedure.steps[usize::from(*step)].refuse;
                 self.confirmations(procedure, *step).into_iter().chain(refuse.iter().copied()).collect()
             }
+            Phase::Deciding { .. } => {
+                let reasons = procedure.decision.iter().flat_map(|decision| &decision.reasons);
+                reasons.map(|reason| reason.phrase).collect()
+            }
             Phase::Held { .. } => {
                 calls(procedure).filter(|(_, call)| *call == Call::CarryOn).map(|c| c.0).collect()
             }
@@ -311,12 +343,32 @@ impl State {
         procedure.steps[usize::from(step)].confirm.iter().copied().filter(agrees).collect()
     }
 
+    /// The phrases by which the observer may decide about the step now; none before its tries are used up. A hold for
+    /// another reason has to be ended first.
+    pub fn decisions(&self, procedure: &Procedure) -> Vec<PhraseId> {
+        let step = match self.phase {
+            Phase::ReadBack { step } | Phase::Confirm { step } => step,
+            Phase::Held { why: HoldWhy::Tries | HoldWhy::NoAnswer, from: At::Step(step) } => step,
+            _ => return Vec::new(),
+        };
+        let progress = &self.steps[usize::from(step)];
+        // Back at its hold point a step is not begun yet.
+        let begun = matches!(progress.standing, Standing::Instructed | Standing::ReadBack);
+        match &procedure.decision {
+            Some(decision) if begun && progress.may_decide && self.lost.is_empty() => {
+                decision.phrases.clone()
+            }
+            _ => Vec::new(),
+        }
+    }
+
     /// Every phrase that counts at this post now, calls included.
     pub fn counts_at(&self, procedure: &Procedure, post: Post) -> Vec<PhraseId> {
         let held = matches!(self.phase, Phase::Held { .. });
         let mut ids: Vec<PhraseId> = self
             .expected(procedure)
             .into_iter()
+            .chain(self.decisions(procedure))
             .filter(|id| procedure.phrase(*id).by.is_none_or(|role| post.hears(role)))
             .collect();
         for id in procedure.phrase_ids() {
@@ -362,8 +414,11 @@ impl State {
     /// The step being done, or that a hold returns to.
     pub fn current_step(&self) -> Option<u16> {
         match self.phase {
-            Phase::HoldPoint { step } | Phase::ReadBack { step } | Phase::Confirm { step } => Some(step),
-            Phase::Held { from: At::Step(step), .. } => Some(step),
+            Phase::HoldPoint { step }
+            | Phase::ReadBack { step }
+            | Phase::Confirm { step }
+            | Phase::Deciding { step }
+            | Phase::Held { from: At::Step(step), .. } => Some(step),
             _ => None,
         }
     }

@@ -33,8 +33,20 @@ pub struct Trends {
     pub people: Vec<Person>,
     pub procedures: Vec<Procedure>,
     pub training: Vec<Training>,
+    /// Steps that were confirmed by the observer's decision, session by session.
+    pub decisions: Vec<Decision>,
     /// What could not be read or counted, and why.
     pub doubts: Vec<String>,
+}
+
+/// A step that was confirmed by the observer's decision.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Decision {
+    pub session: String,
+    pub procedure: String,
+    pub step: String,
+    /// How the reason is shown.
+    pub reason: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
@@ -51,6 +63,8 @@ pub struct Person {
     pub asked_again: f64,
     pub refusals: f64,
     pub holds: f64,
+    /// Steps confirmed by the observer's decision, in all sessions.
+    pub decisions: u32,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
@@ -65,9 +79,11 @@ pub struct Procedure {
 pub struct Step {
     pub id: String,
     pub critical: bool,
-    /// Times it was done.
+    /// Times it was done, by two answers or by decision.
     pub done: usize,
-    /// Seconds, one value a session.
+    /// Of these: by decision.
+    pub decided: usize,
+    /// Seconds, one value a session in which both answers were heard.
     pub seconds: Series,
     /// Sessions in which it was asked again, refused, held.
     pub asked_again_in: usize,
@@ -154,8 +170,23 @@ pub fn compare(summaries: &[Summary], rules: Option<&Rules>, now: DateTime<Fixed
         people: people(summaries),
         procedures: procedures(summaries),
         training: rules.map(|rules| training(summaries, rules, now)).unwrap_or_default(),
+        decisions: decisions(summaries),
         doubts: Vec::new(),
     }
+}
+
+fn decisions(summaries: &[Summary]) -> Vec<Decision> {
+    let of = |summary: &Summary| {
+        let account = &summary.account;
+        let decision = |one: &crate::record::summary::DecisionAccount| Decision {
+            session: account.session.clone(),
+            procedure: account.procedure.id.clone(),
+            step: one.step.clone(),
+            reason: one.decision.label.clone(),
+        };
+        account.decisions.iter().map(decision).collect::<Vec<_>>()
+    };
+    summaries.iter().flat_map(of).collect()
 }
 
 type Key<'s> = (&'s str, &'s str, &'s str);
@@ -199,6 +230,7 @@ fn people(summaries: &[Summary]) -> Vec<Person> {
             asked_again: each_ten(|one| one.account.totals.asks_again),
             refusals: each_ten(|one| one.account.totals.refusals),
             holds: each_ten(|one| one.account.totals.holds),
+            decisions: sessions.iter().map(|one| one.account.totals.decisions).sum(),
         }
     };
     by_person(summaries).into_iter().map(person).collect()
@@ -236,14 +268,17 @@ fn step(id: &str, all: &[(&Summary, &crate::record::summary::StepAccount)]) -> S
     let count = |wanted: fn(&crate::record::summary::StepAccount) -> bool| {
         all.iter().filter(|(_, step)| wanted(step)).count()
     };
-    let points = all.iter().filter_map(|(one, step)| {
+    // The time of a decision tells of the listening, not of the step.
+    let heard = all.iter().filter(|(_, step)| step.decision.is_none());
+    let points = heard.filter_map(|(one, step)| {
         let value = step.seconds.filter(|seconds| seconds.is_finite())?;
         Some(Point { session: one.account.session.clone(), value })
     });
     Step {
         id: id.to_string(),
         critical: all.iter().any(|(_, step)| step.critical),
-        done: count(|step| step.confirmed_ms.is_some()),
+        done: count(|step| step.done_ms().is_some()),
+        decided: count(|step| step.decision.is_some()),
         seconds: series(points.collect()),
         asked_again_in: count(|step| step.repeats > 0),
         refused_in: count(|step| step.refusals > 0),

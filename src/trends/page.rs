@@ -26,6 +26,7 @@ struct Page {
     has_rules: bool,
     training: Vec<TrainingRow>,
     people: Vec<Charted>,
+    decisions: Vec<DecisionRow>,
     procedures: Vec<ProcedureView>,
     shown: usize,
     version: &'static str,
@@ -39,6 +40,13 @@ struct TrainingRow {
     due: String,
     class: &'static str,
     standing: &'static str,
+}
+
+struct DecisionRow {
+    session: String,
+    procedure: String,
+    step: String,
+    reason: String,
 }
 
 struct Charted {
@@ -58,6 +66,7 @@ struct StepRow {
     id: String,
     critical: bool,
     done: usize,
+    decided: usize,
     median: String,
     quartiles: String,
     range: String,
@@ -108,6 +117,7 @@ pub fn render(trends: &Trends, has_rules: bool) -> Result<String, askama::Error>
         has_rules,
         training: trends.training.iter().map(training).collect(),
         people: trends.people.iter().map(person).collect(),
+        decisions: trends.decisions.iter().rev().take(SHOWN).map(decision).collect(),
         procedures: trends.procedures.iter().map(procedure).collect(),
         shown: SHOWN,
         version: env!("CARGO_PKG_VERSION"),
@@ -142,6 +152,15 @@ fn training(one: &super::Training) -> TrainingRow {
     }
 }
 
+fn decision(one: &super::Decision) -> DecisionRow {
+    DecisionRow {
+        session: safe(&one.session),
+        procedure: safe(&one.procedure),
+        step: safe(&one.step),
+        reason: safe(&one.reason),
+    }
+}
+
 fn person(one: &Person) -> Charted {
     let pace = match &one.pace.spread {
         None => format!("Pace: {TOO_FEW}."),
@@ -153,8 +172,8 @@ fn person(one: &Person) -> Charted {
     Charted {
         title: format!("{} as {}, {}", safe(&one.id), safe(&one.post), safe(&one.procedure)),
         words: format!(
-            "{} sessions, {} completed. {pace} For each ten steps: asked again {:.1}, refusals {:.1}, holds {:.1}.",
-            one.sessions, one.completed, one.asked_again, one.refusals, one.holds
+            "{} sessions, {} completed. {pace} For each ten steps: asked again {:.1}, refusals {:.1}, holds {:.1}. Steps confirmed by decision: {}.",
+            one.sessions, one.completed, one.asked_again, one.refusals, one.holds, one.decisions
         ),
         chart: chart(&one.pace, "Seconds a step, session by session"),
     }
@@ -169,6 +188,7 @@ fn procedure(one: &super::Procedure) -> ProcedureView {
             id: safe(&step.id),
             critical: step.critical,
             done: step.done,
+            decided: step.decided,
             median: show(|spread| format!("{:.1}", spread.median)),
             quartiles: spread
                 .map_or(String::new(), |s| format!("{:.1} to {:.1}", s.lower_quartile, s.upper_quartile)),

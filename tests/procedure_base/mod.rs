@@ -131,5 +131,14 @@ read_back = "hose is connected"
 confirm = "cool air arrives"
 
 "##,
-    include_str!("../contingencies.toml")
+    include_str!("../contingencies.toml"),
+    // Last, so that it moves no line that a test names.
+    r#"
+[decision]
+phrase = ["i saw it done", "seen and accepted"]
+[[decision.reason]]
+id = "hood"
+label = "hood muffles the voice"
+phrase = "the hood muffles it"
+"#
 );

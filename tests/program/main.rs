@@ -6,6 +6,7 @@ mod common;
 
 mod audio_files;
 mod bad_procedures;
+mod decisions;
 mod ears;
 mod folders;
 mod leaks;

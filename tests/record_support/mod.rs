@@ -63,6 +63,7 @@ pub fn account(audio_sha256: Option<String>) -> Account {
         contingencies: Vec::new(),
         exit: None,
         answers: BTreeMap::from([("apron".to_owned(), "no".to_owned())]),
+        decisions: Vec::new(),
         totals: Totals { seconds: 3.0, stops: 1, calls: 1, ..Totals::default() },
         audio: None,
         audio_sha256,

@@ -1,10 +1,7 @@
-//! Random procedures (as TOML, through the parser) and random sessions over them.
+//! Random procedures, as TOML through the parser.
 
-use super::play::{heard, unsure, Play};
-use antiphon::listen::heard::{Doubt, Ignored, Verdict};
 use antiphon::procedure::parse::parse;
-use antiphon::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
-use antiphon::session::What;
+use antiphon::procedure::{Post, Procedure};
 use proptest::collection::vec;
 use proptest::prelude::*;
 use std::fmt::Write;
@@ -28,6 +25,8 @@ pub struct StepPlan {
     hold_point: bool,
     /// The read-back names a size, and so does the confirmation.
     sized: bool,
+    critical: bool,
+    decision: Option<bool>,
 }
 
 #[derive(Debug, Clone)]
@@ -50,6 +49,8 @@ pub struct Plan {
     sides: Vec<SidePlan>,
     exit: Vec<StepPlan>,
     one_microphone: bool,
+    /// Whether the observer may decide where a step does not say.
+    decision: bool,
 }
 
 impl Plan {
@@ -75,10 +76,11 @@ impl Plan {
             toml += "opening = \"Welcome.\"\n";
         }
         let (tries, reminders, seconds) = (self.tries, self.reminders, self.reminder_s);
+        let decision = self.decision;
         // Writing to a String can't fail.
         let _ = write!(
             toml,
-            "[rules]\ntries = {tries}\nreminders = {reminders}\nreminder_s = {seconds}\n\
+            "[rules]\ntries = {tries}\nreminders = {reminders}\nreminder_s = {seconds}\ndecision = {decision}\n\
              [calls]\nstop = [\"stop stop\", \"stop right now\"]\n"
         );
         for (index, (worker, answers)) in self.questions.iter().enumerate() {
@@ -161,6 +163,12 @@ impl Plan {
         if step.own_refusal {
             let _ = writeln!(toml, "refuse = [\"{name} hangs loose\"]");
         }
+        if step.critical {
+            *toml += "critical = true\n";
+        }
+        if let Some(decision) = step.decision {
+            let _ = writeln!(toml, "decision = {decision}");
+        }
         if let Some(ms) = step.at_least_ms {
             let _ = writeln!(toml, "at_least_s = {:.3}", f64::from(ms) / 1000.0);
         }
@@ -195,7 +203,7 @@ pub fn plans() -> impl Strategy<Value = Plan> {
         prop::bool::weighted(0.2),
         prop_oneof![3 => Just(0), 1 => Just(1), 2 => Just(2)],
         prop::bool::weighted(0.2),
-        prop::bool::weighted(0.2),
+        (prop::bool::weighted(0.2), prop::bool::weighted(0.2), prop::option::weighted(0.2, any::<bool>())),
     )
         .prop_map(
             |(
@@ -207,7 +215,7 @@ pub fn plans() -> impl Strategy<Value = Plan> {
                 same_words,
                 by,
                 hold_point,
-                sized,
+                (sized, critical, decision),
             )| {
                 StepPlan {
                     at_least_ms,
@@ -219,6 +227,8 @@ pub fn plans() -> impl Strategy<Value = Plan> {
                     by,
                     hold_point,
                     sized,
+                    critical,
+                    decision,
                 }
             },
         )
@@ -234,10 +244,20 @@ pub fn plans() -> impl Strategy<Value = Plan> {
         vec(step.clone(), 1..=5),
         vec(side, 0..=2),
         vec(step, 1..=2),
-        prop::bool::weighted(0.3),
+        (prop::bool::weighted(0.3), prop::bool::weighted(0.8)),
     )
         .prop_map(
-            |(opening, tries, reminders, reminder_s, questions, steps, sides, exit, one_microphone)| Plan {
+            |(
+                opening,
+                tries,
+                reminders,
+                reminder_s,
+                questions,
+                steps,
+                sides,
+                exit,
+                (one_microphone, decision),
+            )| Plan {
                 opening,
                 tries,
                 reminders,
@@ -247,295 +267,7 @@ pub fn plans() -> impl Strategy<Value = Plan> {
                 sides,
                 exit,
                 one_microphone,
+                decision,
             },
         )
-}
-
-/// What happens next, decided against the session as it is when its turn comes.
-#[derive(Debug, Clone)]
-pub enum Move {
-    /// The tool's utterance begins, or ends, or time passes.
-    GoesOn {
-        ms: u16,
-    },
-    /// The tool's utterance begins after a while but its end is not there yet.
-    Begins {
-        ms: u16,
-    },
-    /// Somebody says what is awaited, where it is awaited, this long after the tool ended (or before).
-    Right {
-        which: u8,
-        after_ms: i16,
-        takes_ms: u16,
-    },
-    /// Any verdict on any phrase, anywhere.
-    Says {
-        post: u8,
-        phrase: u16,
-        verdict: u8,
-        after_ms: i32,
-        takes_ms: u16,
-    },
-    /// A call, surely.
-    Calls {
-        post: u8,
-        call: u8,
-        after_ms: i32,
-        takes_ms: u16,
-    },
-    /// The call of a contingency, surely.
-    Contingency {
-        post: u8,
-        which: u8,
-        after_ms: i32,
-    },
-    /// Waits until the session wants to be woken, or not quite.
-    Waits {
-        short_ms: u8,
-    },
-    /// Nobody says anything while the tool says this many things.
-    Quiet {
-        times: u8,
-    },
-    Microphone {
-        post: u8,
-        back: bool,
-    },
-    /// Any news of any utterance of the tool.
-    Voice {
-        utterance: i8,
-        news: u8,
-    },
-    /// An event stamped with an old time.
-    Old {
-        by_ms: u16,
-    },
-    Rare {
-        kind: u8,
-    },
-}
-
-/// People and tool taking turns, with slips.
-pub fn plausible() -> impl Strategy<Value = Vec<Move>> {
-    let one = prop_oneof![
-        30 => (100..4_000_u16).prop_map(|ms| Move::GoesOn { ms }),
-        30 => right(0..6_000),
-        3 => right(-600..400),
-        3 => calls(),
-        1 => contingency(),
-        2 => says(),
-        3 => (0..3_u8).prop_map(|short_ms| Move::Waits { short_ms }),
-        1 => (1..6_u8).prop_map(|times| Move::Quiet { times }),
-        1 => (any::<u8>(), any::<bool>()).prop_map(|(post, back)| Move::Microphone { post, back }),
-    ];
-    vec(one, 10..120)
-}
-
-/// Anything in any order.
-pub fn arbitrary() -> impl Strategy<Value = Vec<Move>> {
-    let one = prop_oneof![
-        6 => (0..4_000_u16).prop_map(|ms| Move::GoesOn { ms }),
-        2 => (0..4_000_u16).prop_map(|ms| Move::Begins { ms }),
-        6 => right(-4_000..6_000),
-        6 => says(),
-        3 => calls(),
-        1 => contingency(),
-        2 => any::<u8>().prop_map(|short_ms| Move::Waits { short_ms }),
-        2 => (any::<u8>(), any::<bool>()).prop_map(|(post, back)| Move::Microphone { post, back }),
-        2 => (-2..3_i8, any::<u8>()).prop_map(|(utterance, news)| Move::Voice { utterance, news }),
-        1 => any::<u16>().prop_map(|by_ms| Move::Old { by_ms }),
-        1 => any::<u8>().prop_map(|kind| Move::Rare { kind }),
-    ];
-    vec(one, 1..100)
-}
-
-fn right(after_ms: std::ops::Range<i16>) -> impl Strategy<Value = Move> {
-    (prop_oneof![3 => Just(0), 1 => any::<u8>()], after_ms, 0..2_000_u16)
-        .prop_map(|(which, after_ms, takes_ms)| Move::Right { which, after_ms, takes_ms })
-}
-
-fn calls() -> impl Strategy<Value = Move> {
-    (any::<u8>(), any::<u8>(), -3_000..3_000_i32, 0..2_000_u16)
-        .prop_map(|(post, call, after_ms, takes_ms)| Move::Calls { post, call, after_ms, takes_ms })
-}
-
-fn contingency() -> impl Strategy<Value = Move> {
-    (any::<u8>(), any::<u8>(), -3_000..3_000_i32).prop_map(|(post, which, after_ms)| Move::Contingency {
-        post,
-        which,
-        after_ms,
-    })
-}
-
-fn says() -> impl Strategy<Value = Move> {
-    (any::<u8>(), any::<u16>(), any::<u8>(), -5_000..20_000_i32, 0..2_000_u16).prop_map(
-        |(post, phrase, verdict, after_ms, takes_ms)| Move::Says {
-            post,
-            phrase,
-            verdict,
-            after_ms,
-            takes_ms,
-        },
-    )
-}
-
-/// A whole session: begun, then every move made, until it has ended and a little longer.
-pub fn run(plan: &Plan, moves: &[Move]) -> Play {
-    let mut play = Play::new(plan.procedure(), plan.posts());
-    play.send(What::Begin);
-    for one in moves {
-        make(&mut play, one);
-    }
-    play
-}
-
-/// As `run`, but events may come before the beginning.
-pub fn run_unbegun(plan: &Plan, early: &[Move], moves: &[Move]) -> Play {
-    let mut play = Play::new(plan.procedure(), plan.posts());
-    early.iter().for_each(|one| make(&mut play, one));
-    play.send(What::Begin);
-    moves.iter().for_each(|one| make(&mut play, one));
-    play
-}
-
-fn make(play: &mut Play, one: &Move) {
-    let posts = play.state.posts.clone();
-    let own = |index: u8| posts[usize::from(index) % posts.len()];
-    match *one {
-        Move::GoesOn { ms } => goes_on(play, u64::from(ms)),
-        Move::Begins { ms } => {
-            play.now_ms = play.now_ms.saturating_add(u64::from(ms));
-            if let Some(speaking) = play.state.speaking {
-                play.send(What::SpeechBegan { utterance: speaking.utterance });
-            }
-        }
-        Move::Right { which, after_ms, takes_ms } => {
-            let expected = play.state.expected(&play.procedure);
-            let role = play.state.awaited(&play.procedure).unwrap_or(Role::Worker);
-            let post = posts.iter().copied().find(|post| post.hears(role));
-            let phrase = match expected.len() {
-                0 => PhraseId(0),
-                count => expected[usize::from(which) % count],
-            };
-            let post = post.expect("some post hears each of the two");
-            speaks(play, post, Verdict::Accepted { phrase }, i64::from(after_ms), takes_ms);
-        }
-        Move::Says { post, phrase, verdict, after_ms, takes_ms } => {
-            // Rarely a post that is not in use.
-            let post = if post > 250 { Post::Room } else { own(post) };
-            let verdict = verdict_of(play, verdict, phrase);
-            speaks(play, post, verdict, i64::from(after_ms), takes_ms);
-        }
-        Move::Calls { post, call, after_ms, takes_ms } => {
-            let phrase = play.call_id(Call::ALL[usize::from(call) % Call::ALL.len()]);
-            speaks(play, own(post), Verdict::Accepted { phrase }, i64::from(after_ms), takes_ms);
-        }
-        Move::Contingency { post, which, after_ms } => {
-            let called = |id: &PhraseId| matches!(play.procedure.phrase(*id).used, Use::Contingency { .. });
-            let phrases: Vec<PhraseId> = play.procedure.phrase_ids().filter(called).collect();
-            if let Some(phrase) = phrases.get(usize::from(which) % phrases.len().max(1)) {
-                let verdict = Verdict::Accepted { phrase: *phrase };
-                speaks(play, own(post), verdict, i64::from(after_ms), 401);
-            }
-        }
-        Move::Waits { short_ms } => {
-            if let Some(wake) = play.state.wake_at() {
-                play.now_ms = play.now_ms.max(wake.saturating_sub(u64::from(short_ms)));
-            }
-            play.send(What::Time);
-        }
-        Move::Quiet { times } => {
-            for _ in 0..times {
-                if play.state.speaking.is_some() {
-                    goes_on(play, 900);
-                }
-                make(play, &Move::Waits { short_ms: 0 });
-            }
-        }
-        Move::Microphone { post, back: false } => {
-            play.send(What::PostLost { post: own(post), why: "unplugged".into() });
-        }
-        Move::Microphone { post, back: true } => {
-            play.send(What::PostBack { post: own(post) });
-        }
-        Move::Voice { utterance, news } => voice_news(play, utterance, news),
-        Move::Old { by_ms } => {
-            play.send_at(play.now_ms.saturating_sub(u64::from(by_ms)), What::Time);
-        }
-        Move::Rare { kind } => rare(play, kind),
-    }
-}
-
-fn goes_on(play: &mut Play, ms: u64) {
-    match play.state.speaking {
-        Some(speaking) => {
-            if !speaking.began {
-                play.send(What::SpeechBegan { utterance: speaking.utterance });
-            }
-            play.now_ms = play.now_ms.saturating_add(ms);
-            play.send(What::SpeechEnded { utterance: speaking.utterance, whole: true });
-        }
-        None => {
-            play.now_ms = play.now_ms.saturating_add(ms);
-            play.send(What::Time);
-        }
-    }
-}
-
-/// `after_ms` counts from the tool's last end (or from now when it speaks); most are reported when they are over.
-fn speaks(play: &mut Play, post: Post, verdict: Verdict, after_ms: i64, takes_ms: u16) {
-    let from = match play.state.answers_from_ms {
-        Some(from) => from.saturating_add(play.state.grace_ms),
-        None => play.now_ms,
-    };
-    let start = from.saturating_add_signed(after_ms);
-    let end = start.saturating_add(u64::from(takes_ms));
-    // An utterance is reported at its end; where that lies ahead, three times in four.
-    if !takes_ms.is_multiple_of(4) {
-        play.now_ms = play.now_ms.max(end);
-    }
-    play.send(What::Heard(heard(post, verdict, start, end)));
-}
-
-fn verdict_of(play: &Play, kind: u8, phrase: u16) -> Verdict {
-    let phrase = PhraseId(phrase % play.procedure.phrases.len() as u16);
-    match kind % 8 {
-        0 | 1 => Verdict::Accepted { phrase },
-        2 | 3 => Verdict::Other { phrase },
-        4 => unsure(phrase),
-        5 => Verdict::Unsure { closest: phrase, why: Doubt::Decoy { text: "not in place".into() } },
-        6 => Verdict::Unsure { closest: phrase, why: Doubt::TwoPhrases { other: PhraseId(0) } },
-        _ => Verdict::Ignored {
-            why: match phrase.0 % 3 {
-                0 => Ignored::NoPhrase,
-                1 => Ignored::TooShort,
-                _ => Ignored::TooLong,
-            },
-        },
-    }
-}
-
-fn voice_news(play: &mut Play, utterance: i8, news: u8) {
-    let latest = play.state.next_utterance.saturating_sub(1);
-    let utterance = latest.saturating_add_signed(i64::from(utterance));
-    play.send(match news % 4 {
-        0 => What::SpeechBegan { utterance },
-        1 => What::SpeechEnded { utterance, whole: true },
-        2 => What::SpeechEnded { utterance, whole: false },
-        _ => What::VoiceFailed { utterance, why: "no sound server".into() },
-    });
-}
-
-fn rare(play: &mut Play, kind: u8) {
-    match kind {
-        0..=20 => play.send(What::Interrupt),
-        21..=40 => play.send(What::InputEnded),
-        // The end of time must not be the end of the program.
-        41..=44 => play.send_at(u64::MAX, What::Time),
-        45..=120 => play.send(What::Begin),
-        _ => {
-            play.now_ms = play.now_ms.saturating_add(3_600_000);
-            play.send(What::Time)
-        }
-    };
 }

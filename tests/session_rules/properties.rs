@@ -1,10 +1,13 @@
 //! What must hold of any session whatever, judged over thousands of random ones.
 
-use super::generate::{arbitrary, plans, plausible, run, run_unbegun, Move, Plan};
+use super::generate::{plans, Plan};
 use super::judge::{a_stop_stops, judge, only_words_move_it_on, Ruling};
+use super::moves::{arbitrary, plausible, run, run_unbegun, Move};
 use super::own_voice::own_voice_never_counts;
 use super::play::Play;
-use antiphon::session::{step, Action, Ending, Event, HoldWhy, Note, Outcome, Standing, State, What};
+use antiphon::session::{
+    step, Action, Ending, Event, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded, What,
+};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
 use proptest::test_runner::{RngAlgorithm, TestCaseError, TestRng, TestRunner};
@@ -56,14 +59,14 @@ proptest! {
     #![proptest_config(config())]
 
     #[test]
-    fn when_people_take_turns_with_slips_every_step_is_read_back_and_then_confirmed(
+    fn when_people_take_turns_nothing_but_two_answers_or_a_decision_after_the_tries_advances_a_step(
         plan in plans(), moves in plausible()
     ) {
         holds(judge(&run(&plan, &moves)))?;
     }
 
     #[test]
-    fn whatever_happens_in_whatever_order_every_step_is_read_back_and_then_confirmed(
+    fn whatever_happens_nothing_but_two_answers_or_a_decision_after_the_tries_advances_a_step(
         plan in plans(), early in arbitrary(), moves in arbitrary()
     ) {
         let early = &early[..early.len() / 10];
@@ -127,6 +130,9 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
         ("a contingency was cancelled", seen.ended(Ending::Cancelled)),
         ("an exit was left by", seen.exited),
         ("called on hold by the worker", seen.shelved),
+        ("decided after no answer", seen.decided_unheard),
+        ("decided too early", seen.tries_left),
+        ("decided where it is off", seen.no_decision),
         ("the observer did a step", seen.by_observer),
     ] {
         assert!(count >= 15, "{what} only {count} times: {seen:?}");
@@ -140,6 +146,7 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
         ("went back", seen.went_back),
         ("carried on", seen.carried_on),
         ("lost", seen.lost),
+        ("decided", seen.decided),
     ] {
         assert!(count >= 100, "{what} only {count} times: {seen:?}");
     }
@@ -169,6 +176,10 @@ struct Seen {
     shelved: u32,
     released: u32,
     by_observer: u32,
+    decided: u32,
+    decided_unheard: u32,
+    tries_left: u32,
+    no_decision: u32,
     endings: Vec<Ending>,
     holds: Vec<HoldWhy>,
 }
@@ -179,7 +190,7 @@ impl std::fmt::Debug for Seen {
             f,
             "contingencies {} (returned {}, restarted {}, again {}, cancelled {}), exited {}, on hold {}, released {}, \
              by the observer {}, completed {}, stopped {}, steps confirmed {}, phrases counted {}, skipped {}, too soon {}, refused {}, \
-             asked again {}, went back {}, carried on {}, lost {}, holds {}",
+             asked again {}, went back {}, carried on {}, lost {}, holds {}, decided {} (not heard at all {}, too early {}, off {})",
             self.began,
             self.ended(Ending::Returned),
             self.ended(Ending::Restarted),
@@ -200,7 +211,11 @@ impl std::fmt::Debug for Seen {
             self.went_back,
             self.carried_on,
             self.lost,
-            self.holds.len()
+            self.holds.len(),
+            self.decided,
+            self.decided_unheard,
+            self.tries_left,
+            self.no_decision
         )
     }
 }
@@ -215,6 +230,9 @@ impl Seen {
             let began = |action: &Action| matches!(action, Action::Note(Note::ContingencyBegan { .. }));
             let held = matches!(turn.after.phase, antiphon::session::Phase::Held { .. });
             self.shelved += u32::from(held && turn.actions.iter().any(began));
+            let decides = matches!(turn.after.phase, Phase::Deciding { .. });
+            let unheard = matches!(turn.before.phase, Phase::Held { why: HoldWhy::NoAnswer, .. });
+            self.decided_unheard += u32::from(decides && unheard);
         }
         for action in play.turns.iter().flat_map(|turn| &turn.actions) {
             match action {
@@ -232,6 +250,9 @@ impl Seen {
                     let by = play.procedure.steps[usize::from(*step)].by;
                     self.by_observer += u32::from(by == antiphon::procedure::Doer::Observer);
                 }
+                Action::Note(Note::Decided { .. }) => self.decided += 1,
+                Action::Note(Note::Unheeded { why: Unheeded::TriesLeft, .. }) => self.tries_left += 1,
+                Action::Note(Note::Unheeded { why: Unheeded::NoDecision, .. }) => self.no_decision += 1,
                 Action::Note(Note::Counted { .. }) => self.counted += 1,
                 Action::Note(Note::TooSoon { .. }) => self.too_soon += 1,
                 Action::Note(Note::Refused { .. }) => self.refused += 1,

@@ -22,6 +22,8 @@ struct Report {
     procedure: String,
     trials: usize,
     completed: usize,
+    /// Steps that were confirmed by the observer's decision, in all trials.
+    decisions: usize,
     seed: u64,
     slips: f64,
     noise: Option<String>,
@@ -156,6 +158,7 @@ fn report(args: &RehearseArgs, plan: &Plan, procedure: &Procedure, tally: &Tally
         procedure: args.session.procedure.display().to_string(),
         trials: tally.trials,
         completed: tally.completed,
+        decisions: tally.decisions,
         seed: plan.seed,
         slips: plan.slips,
         noise: plan.noise.map(|noise| noise.to_string()),
@@ -238,6 +241,9 @@ fn show(report: &Report) {
         report.minutes_each,
         report.extra_minutes_each
     ));
+    if report.decisions > 0 {
+        say(&format!("Steps confirmed by the observer's decision, not heard: {}.", report.decisions));
+    }
     if let Some(first) = report.agreement.first() {
         say(&format!(
             "Agreement with lint over {} phrases, Spearman's rank correlation (95 %) of the risk and the share:",

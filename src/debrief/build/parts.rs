@@ -47,7 +47,7 @@ pub(super) fn place_of(state: &State, procedure: &Procedure) -> (&'static str, O
 /// Bands for a journal that could not be folded: from the account of its steps.
 pub(super) fn visits_from(steps: &[Step]) -> Vec<Visit> {
     let known = steps.iter().enumerate().filter_map(|(index, step)| {
-        let (from, to) = step.began.zip(step.confirmed)?;
+        let (from, to) = step.began.zip(step.confirmed.or(step.decided))?;
         (to > from).then(|| Visit {
             from,
             to,

@@ -7,9 +7,10 @@ use crate::debrief::model::{Became, Judged, Report, Standing, Step, TimeVerdict,
 pub(super) fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
     let visits = || report.visits.iter().filter(|visit| visit.step == Some(step.number - 1));
     let from = visits().map(|visit| visit.from).next().or(step.began);
-    let to = visits().map(|visit| visit.to).next_back().or(step.confirmed);
+    let to = visits().map(|visit| visit.to).next_back().or(step.confirmed).or(step.decided);
     let (standing, class) = match step.standing {
         Standing::Done => ("done", "good"),
+        Standing::Decided => ("by decision", "ask"),
         Standing::Skipped => ("skipped", "soft"),
         Standing::Open => ("not confirmed", "bad"),
         Standing::NotReached => ("not reached", "soft"),
@@ -19,11 +20,18 @@ pub(super) fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
         remarks.push(format!("done by {}", safe(&step.by)));
     }
     remarks.extend(step.values.iter().map(|(slot, value)| format!("{}: {}", safe(slot), safe(value))));
+    if let Some(why) = &step.decided_for {
+        let heard = match step.read_back {
+            Some(_) => "the confirmation was not heard",
+            None => "neither answer was heard",
+        };
+        remarks.push(format!("the observer accepted it: {}; {heard}", safe(why)));
+    }
     if let Some(by) = &step.skipped_by {
         remarks.push(format!("because {}", safe(by)));
     }
     match step.expected.verdict {
-        TimeVerdict::TooSoonOnce => remarks.push("read back too soon; it did not count".into()),
+        TimeVerdict::TooSoonOnce => remarks.push("said too soon; it did not count".into()),
         TimeVerdict::Slow => remarks.push("called again".into()),
         TimeVerdict::Longer => remarks.push("took longer than usual".into()),
         TimeVerdict::AsExpected | TimeVerdict::Unknown => {}

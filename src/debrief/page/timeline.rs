@@ -55,18 +55,21 @@ pub(super) fn bands(report: &Report, places: &mut Places) -> Vec<Piece> {
             _ => safe(&visit.place.replace('-', " ")),
         };
         let critical = step.is_some_and(|step| step.critical);
+        let decided = step.is_some_and(|step| step.decided.is_some());
         Piece {
             id: places.span(format!("b{n}"), visit.from, visit.to),
             from: secs(visit.from),
             to: secs(visit.to),
             label: match number {
+                Some(number) if decided => format!("{number}\u{25c6}"),
                 Some(number) => number.to_string(),
                 None if visit.kind == "question" => "Q".into(),
                 None => String::new(),
             },
             words: format!(
-                "{name}{}: {} to {}, {:.1} s",
+                "{name}{}{}: {} to {}, {:.1} s",
                 if critical { ", critical" } else { "" },
+                if decided { ", confirmed by decision" } else { "" },
                 clock(visit.from),
                 clock(visit.to),
                 visit.to - visit.from
@@ -90,6 +93,7 @@ pub(super) fn marks(report: &Report, places: &mut Places) -> Vec<Piece> {
             "asked-again" => "?",
             "too-soon" => "!",
             "held" => "\u{2016}",
+            "decided" => "\u{25c6}",
             "carried-on" => "\u{25b6}",
             "went-back" => "\u{21b6}",
             "reminder" => "\u{2026}",

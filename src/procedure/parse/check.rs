@@ -10,7 +10,7 @@ use super::questions::questions;
 use super::raw::{RawHead, RawProcedure, RawRules, RawStep};
 use super::steps::steps;
 use super::values::{cap, ident, is_english, language_tag, number, shown, whole};
-use super::{pronounce, side, slots};
+use super::{decision, pronounce, side, slots};
 use crate::procedure::{Call, Doer, PhraseId, Place, Procedure, Role, Rules, Use};
 use std::collections::HashMap;
 use toml::Spanned;
@@ -42,8 +42,9 @@ pub(super) fn build(sink: &mut Sink, raw: &RawProcedure) -> Procedure {
     let all_steps = side::all_steps(raw);
     let shared = general_refusal(sink, &mut book, raw.refusal.as_deref(), &all_steps, english);
     let questions = questions(sink, &mut book, &raw.questions);
-    let steps = steps(sink, &mut book, &all_steps, &questions, &shared);
+    let mut steps = steps(sink, &mut book, &all_steps, &questions, &shared);
     let (contingencies, exits) = side::build(sink, &mut book, raw, &steps);
+    let decision = decision::build(sink, &mut book, raw, &all_steps, &mut steps, english);
     let decoys = decoys(sink, &book, &raw.decoys);
     let own_steps = raw.steps.len().min(steps.len());
     let (phrases, slots) = book.into_parts();
@@ -63,6 +64,7 @@ pub(super) fn build(sink: &mut Sink, raw: &RawProcedure) -> Procedure {
         own_steps,
         contingencies,
         exits,
+        decision,
         slots,
         say: say(sink, &raw.say),
         phrases,
@@ -184,6 +186,7 @@ fn rules(sink: &mut Sink, raw: &RawRules) -> Rules {
     };
     count("tries", &raw.tries, &mut rules.tries);
     count("reminders", &raw.reminders, &mut rules.reminders);
+    rules.decision = raw.decision.unwrap_or(rules.decision);
     if let Some(raw) = &raw.reminder_s {
         rules.reminder_s = number(sink, "reminder_s", raw, 3.0..=3600.0);
     }
@@ -197,15 +200,23 @@ pub(super) fn same_words_for_both(procedure: &Procedure) -> Vec<super::Problem> 
     let mut problems = vec![];
     for phrase in &procedure.phrases {
         let (Some(by), Some(earlier)) = (phrase.by, seen.insert(&phrase.text, phrase)) else { continue };
+        // The author's own line is shown where the other one is built in.
+        let (shown, by, other) = match phrase.at {
+            Place::BUILT_IN => (earlier, by.other(), phrase),
+            _ => (phrase, by, earlier),
+        };
+        let line = match other.at {
+            Place::BUILT_IN => "a built-in phrase".to_owned(),
+            at => format!("line {}", at.line),
+        };
         let what = format!("\"{}\" is a phrase of both people, and they share one microphone", phrase.text);
         let why = format!(
-            "line {} has it for the {}, this line for the {}; one microphone can't tell who spoke",
-            earlier.at.line,
+            "{line} has it for the {}, this line for the {}; one microphone can't tell who spoke",
             by.other().name(),
             by.name(),
         );
         let fix = "give each person other words, or a microphone of their own";
-        problems.push(super::Problem::at(phrase.at, what).why(why).fix(fix));
+        problems.push(super::Problem::at(shown.at, what).why(why).fix(fix));
     }
     problems
 }

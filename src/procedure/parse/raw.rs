@@ -15,6 +15,7 @@ pub(super) struct RawProcedure {
     /// `None` where the file gives no phrase for the call.
     pub calls: Vec<(Call, Option<Vec<Text>>)>,
     pub refusal: Option<Vec<Text>>,
+    pub decision: Option<RawDecision>,
     /// Word and what stands for it.
     pub pronounce: Vec<(Text, Vec<Text>)>,
     pub decoys: Vec<Text>,
@@ -44,6 +45,20 @@ pub(super) struct RawRules {
     pub tries: Option<Spanned<f64>>,
     pub reminder_s: Option<Spanned<f64>>,
     pub reminders: Option<Spanned<f64>>,
+    pub decision: Option<bool>,
+}
+
+pub(super) struct RawDecision {
+    pub span: Range<usize>,
+    pub phrase: Option<Vec<Text>>,
+    pub reasons: Vec<RawReason>,
+}
+
+pub(super) struct RawReason {
+    pub span: Range<usize>,
+    pub id: Option<Text>,
+    pub label: Option<Text>,
+    pub phrase: Option<Text>,
 }
 
 pub(super) struct RawQuestion {
@@ -102,6 +117,7 @@ pub(super) struct RawStep {
     /// Question id and the values allowed.
     pub when: Vec<(Text, Vec<Text>)>,
     pub critical: bool,
+    pub decision: Option<bool>,
 }
 
 /// The keys of each table, as an author may write them. The schema has the same; a test compares.
@@ -110,6 +126,7 @@ pub const TABLES: &[&str] = &[
     "rules",
     "calls",
     "refusal",
+    "decision",
     "pronounce",
     "decoys",
     "say",
@@ -120,9 +137,11 @@ pub const TABLES: &[&str] = &[
     "exit",
 ];
 const HEAD: &[&str] = &["id", "title", "version", "language", "unit", "cautions", "opening", "closing"];
-const RULES: &[&str] = &["tries", "reminder_s", "reminders"];
+const RULES: &[&str] = &["tries", "reminder_s", "reminders", "decision"];
 const CALLS: &[&str] = &["hold", "carry-on", "say-again", "go-back", "stop"];
 const PHRASES: &[&str] = &["phrases"];
+const DECISION: &[&str] = &["phrase", "reason"];
+const REASON: &[&str] = &["id", "label", "phrase"];
 const QUESTION: &[&str] = &["id", "ask", "by", "answer"];
 const ANSWER: &[&str] = &["value", "phrase"];
 const STEP: &[&str] = &[
@@ -140,6 +159,7 @@ const STEP: &[&str] = &[
     "reminder_s",
     "when",
     "critical",
+    "decision",
 ];
 const SLOT: &[&str] = &["words", "digits"];
 const CONTINGENCY: &[&str] = &["id", "title", "call", "opening", "then", "restart_at", "exit", "step"];
@@ -151,6 +171,8 @@ pub const KEYS: &[(&str, &[&str])] = &[
     ("rules", RULES),
     ("calls", CALLS),
     ("refusal", PHRASES),
+    ("decision", DECISION),
+    ("reason", REASON),
     ("decoys", PHRASES),
     ("slot", SLOT),
     ("question", QUESTION),
@@ -177,6 +199,7 @@ pub(super) fn read(sink: &mut Sink, root: &DeTable) -> RawProcedure {
         rules: rules(sink, &file),
         calls: calls(sink, &file),
         refusal: phrase_list(sink, &file, "refusal", "[refusal]"),
+        decision: decision(sink, &file),
         pronounce: pairs(
             sink,
             &file,
@@ -222,6 +245,7 @@ fn rules(sink: &mut Sink, file: &Fields) -> RawRules {
         tries: rules.number(sink, "tries"),
         reminder_s: rules.number(sink, "reminder_s"),
         reminders: rules.number(sink, "reminders"),
+        decision: rules.flag(sink, "decision"),
     }
 }
 
@@ -235,6 +259,25 @@ fn calls(sink: &mut Sink, file: &Fields) -> Vec<(Call, Option<Vec<Text>>)> {
 fn phrase_list(sink: &mut Sink, file: &Fields, key: &str, label: &'static str) -> Option<Vec<Text>> {
     let table = file.inner(sink, key, label, PHRASES)?;
     Some(table.needed_texts(sink, "phrases"))
+}
+
+fn decision(sink: &mut Sink, file: &Fields) -> Option<RawDecision> {
+    let table = file.inner(sink, "decision", "[decision]", DECISION)?;
+    let reason = |sink: &mut Sink, fields: &Fields| RawReason {
+        span: fields.span(),
+        id: fields.needed_text(sink, "id"),
+        label: fields.text(sink, "label"),
+        phrase: fields.needed_text(sink, "phrase"),
+    };
+    Some(RawDecision {
+        span: table.span(),
+        phrase: table.texts(sink, "phrase"),
+        reasons: table
+            .each(sink, "reason", "[[decision.reason]]", REASON)
+            .iter()
+            .map(|fields| reason(sink, fields))
+            .collect(),
+    })
 }
 
 fn pairs(sink: &mut Sink, fields: &Fields, key: &str, example: &str) -> Vec<(Text, Vec<Text>)> {
@@ -324,6 +367,7 @@ fn step(sink: &mut Sink, fields: &Fields) -> RawStep {
         reminder_s: fields.number(sink, "reminder_s"),
         when: pairs(sink, fields, "when", "when = { question-id = \"value\" }"),
         critical: fields.flag(sink, "critical").unwrap_or(false),
+        decision: fields.flag(sink, "decision"),
     }
 }
 

@@ -53,6 +53,8 @@ pub(super) fn steps(
             reminder_s: raw.reminder_s.as_ref().map(|s| number(sink, "reminder_s", s, 3.0..=3600.0)),
             when: raw.when.iter().filter_map(|(id, values)| condition(sink, id, values, questions)).collect(),
             critical: raw.critical,
+            // `decision` sets it, once all steps are known.
+            decision: false,
             at: sink.place(raw.span.start),
             id,
         });

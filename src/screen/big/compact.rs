@@ -1,6 +1,6 @@
 //! A terminal too small for large letters: the essential words, the most needed first.
 
-use super::layout::{calls_words, draw_lines, place_words, Look, Picture};
+use super::layout::{calls_words, done_words, draw_lines, place_words, Look, Picture};
 use crate::screen::text::{clock, wrap};
 use crate::screen::view::{Scene, View};
 use ratatui::buffer::Buffer;
@@ -20,6 +20,10 @@ pub fn draw(picture: Picture, look: Look, area: Rect, buffer: &mut Buffer) {
             format!("not right: \u{201c}{}\u{201d}", view.refusals.join("\u{201d} or \u{201c}")),
             bold,
         ));
+    }
+    if !view.decisions.is_empty() {
+        let phrases = view.decisions.join("\u{201d} or \u{201c}");
+        texts.push((format!("OBSERVER, if you saw it done right: \u{201c}{phrases}\u{201d}"), bold));
     }
     if view.held.is_some() {
         texts.push((format!("or {}", calls_words(view)), plain));
@@ -59,5 +63,5 @@ fn turn(view: &View, look: Look) -> (String, Style) {
 fn place(view: &View) -> String {
     let critical = if view.critical { " CRITICAL" } else { "" };
     let time = view.in_step_s.map(|seconds| format!(" {}", clock(seconds))).unwrap_or_default();
-    format!("{}{critical}{time}, {} of {} done", place_words(view), view.done, view.of)
+    format!("{}{critical}{time}, {}", place_words(view), done_words(view))
 }

@@ -142,12 +142,12 @@ pub fn place_words(view: &View) -> String {
     }
 }
 
-/// `10 of 19 done`, after a bar where there is room.
+/// `10 of 19 done, 1 by decision`, after a bar where there is room.
 fn progress_line(view: &View, look: Look, width: usize) -> Line<'static> {
     if view.of == 0 {
         return Line::default();
     }
-    let words = format!("{} of {} done", view.done, view.of);
+    let words = done_words(view);
     let used = columns(&words) + 66;
     let cells = width.saturating_sub(used).min(view.of.max(10)).min(30);
     if cells < 5 {
@@ -161,6 +161,15 @@ fn progress_line(view: &View, look: Look, width: usize) -> Line<'static> {
     ])
 }
 
+/// `10 of 19 done, 1 by decision`
+pub fn done_words(view: &View) -> String {
+    let decided = match view.decided {
+        0 => String::new(),
+        count => format!(", {count} by decision"),
+    };
+    format!("{} of {} done{decided}", view.done, view.of)
+}
+
 /// The task's texts; what is spoken at the opening and the closing stands on the stage instead.
 fn task_lines(view: &View, look: Look, width: u16, rows: usize) -> Vec<Line<'static>> {
     let (bold, faint) = (look.palette.bold(), look.palette.faint());
@@ -169,7 +178,7 @@ fn task_lines(view: &View, look: Look, width: u16, rows: usize) -> Vec<Line<'sta
         Scene::Question => labelled("ASKED", &view.text, bold, look, width, rows),
         Scene::HoldPoint => labelled("WAIT", &view.text, bold, look, width, rows),
         Scene::ReadBack => labelled("DO", &view.text, bold, look, width, rows),
-        Scene::Held => labelled("TASK", &view.text, faint, look, width, rows.min(2)),
+        Scene::Held | Scene::Deciding => labelled("TASK", &view.text, faint, look, width, rows.min(2)),
         Scene::Confirm => {
             let look_at = view.look.as_deref().unwrap_or_default();
             let mut lines = labelled("LOOK", look_at, bold, look, width, rows);

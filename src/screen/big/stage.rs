@@ -160,6 +160,7 @@ fn prompt_words(view: &View) -> Option<String> {
         (false, None, Scene::Confirm) => format!("{name}, if you saw it done right, say:"),
         (false, None, Scene::HoldPoint) => format!("{name}, to release the hold point say:"),
         (false, None, Scene::Held) => format!("{name}, to go on say:"),
+        (false, None, Scene::Deciding) => format!("{name}, you accepted it. Why? Say:"),
         (false, None, Scene::Question) => format!("{name}, answer:"),
         (false, None, _) => format!("{name}, when it is done say:"),
     })
@@ -174,6 +175,9 @@ fn extra_lines(view: &View, look: Look, width: usize) -> Vec<Line<'static>> {
     }
     if !view.refusals.is_empty() {
         lines.push(format!("if it is NOT right, say:  {}", list(&view.refusals)));
+    }
+    if !view.decisions.is_empty() {
+        lines.push(format!("OBSERVER, if you saw it done right:  {}", list(&view.decisions)));
     }
     if view.held.is_some() && !view.calls.is_empty() {
         lines.push(format!("or:  {}", calls_words(view)));

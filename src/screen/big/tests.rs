@@ -219,6 +219,21 @@ fn a_hold_says_so_and_why_and_how_to_go_on() {
 }
 
 #[test]
+fn the_way_out_the_reasons_and_a_step_confirmed_by_decision_are_shown() {
+    let mut run = at_gown();
+    for _ in 0..3 {
+        run.mumbles(Post::Worker, "sleeves cover glove cuffs", "sleeves under glove cuffs");
+        run.spoken();
+    }
+    assert_words(&run, &["ON HOLD", "OBSERVER, if you saw it done right:", "seen and accepted"]);
+    run.says(Post::Observer, "seen and accepted");
+    run.spoken();
+    assert_words(&run, &["you accepted it. Why? Say:", "too much noise", "some other reason"]);
+    run.says(Post::Observer, "too much noise");
+    assert_words(&run, &["11 of 20 done, 1 by decision"]);
+}
+
+#[test]
 fn after_a_stop_it_is_told_what_a_second_stop_does() {
     let mut run = at_gown();
     run.says(Post::Observer, "stop stop");

@@ -1,6 +1,6 @@
 //! Answers: what a phrase does that is awaited, and what follows from one that is wrong or not sure.
 //!
-//! Owns how a question, a hold point, a read-back and a confirmation are answered. Must not judge calls.
+//! Owns how a question, a hold point, a read-back and a confirmation are answered. Must not judge calls and decisions.
 
 use super::{ms, Machine};
 use crate::listen::heard::Heard;
@@ -26,6 +26,10 @@ impl Machine<'_> {
                 self.actions.push(counted);
                 self.confirmed(step, phrase, heard);
             }
+            (Phase::Deciding { step }, Use::Reason { reason }) => {
+                self.actions.push(counted);
+                self.decided(step, reason, heard);
+            }
             (Phase::Confirm { step }, Use::Refusal) => {
                 self.actions.push(counted);
                 self.refused(step);
@@ -49,18 +53,12 @@ impl Machine<'_> {
     }
 
     fn read_back(&mut self, step: u16, phrase: PhraseId, heard: &Heard, counted: Action) {
-        let floor_ms = ms(self.procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0));
-        let progress = &mut self.state.steps[usize::from(step)];
-        // No end of the instruction was reported: the minimum time has not begun.
-        let since = progress.instructed_ms.map_or(0, |over| heard.start_ms.saturating_sub(over));
-        if since < floor_ms {
-            progress.too_soon += 1;
-            let left_ms = floor_ms - since;
-            self.actions.push(Action::Note(Note::TooSoon { step, left_ms }));
-            let seconds = left_ms.div_ceil(1000).to_string();
-            let text = self.asking(self.lines.too_soon, &[("seconds", &seconds)]);
-            return self.say(Saying::TooSoon, text);
+        let expected = self.prompted().join(self.lines.or);
+        if self.too_soon(step, heard, &expected) {
+            return;
         }
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.failures = 0;
         progress.standing = Standing::ReadBack;
         progress.read_back_ms = Some(heard.end_ms);
         progress.read_back_as = Some(phrase);
@@ -69,11 +67,30 @@ impl Machine<'_> {
         self.say_look(step);
     }
 
+    /// Refuses what is said about a step before its minimum time is over.
+    pub(super) fn too_soon(&mut self, step: u16, heard: &Heard, expected: &str) -> bool {
+        let floor_ms = ms(self.procedure.steps[usize::from(step)].at_least_s.unwrap_or(0.0));
+        let progress = &mut self.state.steps[usize::from(step)];
+        // No end of the instruction was reported: the minimum time has not begun.
+        let since = progress.instructed_ms.map_or(0, |over| heard.start_ms.saturating_sub(over));
+        if since >= floor_ms {
+            return false;
+        }
+        progress.too_soon += 1;
+        let left_ms = floor_ms - since;
+        self.actions.push(Action::Note(Note::TooSoon { step, left_ms }));
+        let seconds = left_ms.div_ceil(1000).to_string();
+        let text = fill(self.lines.too_soon, &[("seconds", &seconds), ("expected", expected)]);
+        self.say(Saying::TooSoon, text);
+        true
+    }
+
     fn confirmed(&mut self, step: u16, phrase: PhraseId, heard: &Heard) {
         let progress = &mut self.state.steps[usize::from(step)];
         progress.standing = Standing::Confirmed;
         progress.confirmed_ms = Some(heard.end_ms);
         progress.confirmed_as = Some(phrase);
+        (progress.failures, progress.may_decide) = (0, false);
         self.actions.push(Action::Note(Note::StepDone { step }));
         self.go_on("");
     }
@@ -81,6 +98,8 @@ impl Machine<'_> {
     fn refused(&mut self, step: u16) {
         let progress = &mut self.state.steps[usize::from(step)];
         progress.refusals += 1;
+        // Seen and not right: nothing of it can be accepted.
+        (progress.failures, progress.may_decide) = (0, false);
         let refusals = progress.refusals;
         self.actions.push(Action::Note(Note::Refused { step }));
         if refusals.is_multiple_of(self.procedure.rules.tries) {
@@ -107,6 +126,9 @@ impl Machine<'_> {
         if let Use::Contingency { contingency } = self.procedure.phrase(closest).used {
             return self.maybe_contingency(contingency, closest, heard);
         }
+        if self.maybe_decision(closest, heard) {
+            return;
+        }
         // On hold people talk to each other: only something like the awaited call is asked for again.
         if self.held() && !self.state.expected(self.procedure).contains(&closest) {
             return self.unheeded(heard.post, Unheeded::NoEffect);
@@ -120,13 +142,14 @@ impl Machine<'_> {
         }
     }
 
-    fn ask_again(&mut self, post: Post, line: String) {
+    pub(super) fn ask_again(&mut self, post: Post, line: String) {
         self.state.tries += 1;
         self.state.all_asks_again += 1;
         let try_number = self.state.tries;
         if let Some(step) = self.state.current_step() {
             self.state.steps[usize::from(step)].asks_again += 1;
         }
+        self.failed();
         self.actions.push(Action::Note(Note::AskedAgain { post, try_number }));
         if try_number >= self.procedure.rules.tries && !self.held() {
             self.hold(HoldWhy::Tries);

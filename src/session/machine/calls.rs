@@ -100,6 +100,9 @@ impl Machine<'_> {
             self.state.steps[usize::from(step)].holds += 1;
         }
         self.state.holds += 1;
+        if matches!(why, HoldWhy::Tries | HoldWhy::NoAnswer) {
+            self.open_the_way_out();
+        }
         self.enter(Phase::Held { why, from });
         self.actions.push(Action::Note(Note::Held { why }));
         let text = self.held_line(why);
@@ -125,7 +128,7 @@ impl Machine<'_> {
             HoldWhy::MaybeContingency(contingency) => self.contingency_phrase(contingency),
             _ => "",
         };
-        self.with_calls(template, &[("who", who), ("heard", heard)])
+        self.with_decision(self.with_calls(template, &[("who", who), ("heard", heard)]))
     }
 
     /// After a hold the step is done again from its instruction: what was said before the hold may no longer be so.
@@ -149,6 +152,7 @@ impl Machine<'_> {
             Phase::HoldPoint { step } => self.say_hold_point(step, ""),
             Phase::ReadBack { step } => self.say_instruction(step, ""),
             Phase::Confirm { step } => self.say_look(step),
+            Phase::Deciding { .. } => self.ask_reason(),
             Phase::Held { why, .. } => {
                 let text = self.held_line(why);
                 self.say(Saying::Hold, text);
@@ -169,6 +173,10 @@ impl Machine<'_> {
         match self.goes_back_to() {
             Before::Nothing => match self.here() {
                 At::Opening => return self.open(self.lines.first_place),
+                At::Step(step) => {
+                    self.close_the_way_out(step);
+                    return self.go_on(self.lines.first_place);
+                }
                 _ => return self.go_on(self.lines.first_place),
             },
             Before::Question(question) => {
@@ -222,6 +230,8 @@ impl Machine<'_> {
             progress.standing = Standing::Pending;
             progress.read_back_ms = None;
             progress.confirmed_ms = None;
+            progress.decided = None;
+            (progress.failures, progress.may_decide) = (0, false);
             progress.released_ms = None;
             progress.read_back_as = None;
             progress.confirmed_as = None;

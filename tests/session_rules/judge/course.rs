@@ -41,7 +41,10 @@ pub fn only_words_move_it_on(play: &Play) -> Ruling {
             "{:?} moved the session from {before:?} to {after:?}",
             turn.event
         );
-        let done = turn.actions.iter().any(|action| matches!(action, Action::Note(Note::StepDone { .. })));
+        let done = turn
+            .actions
+            .iter()
+            .any(|action| matches!(action, Action::Note(Note::StepDone { .. } | Note::Decided { .. })));
         must!(!done || by_words, "{:?} confirmed a step", turn.event);
     }
     Ok(())
@@ -58,6 +61,7 @@ fn place(phase: &Phase) -> (u8, u16, u8) {
         Phase::HoldPoint { step } => with(of(&At::Step(*step)), 1),
         Phase::ReadBack { step } => with(of(&At::Step(*step)), 2),
         Phase::Confirm { step } => with(of(&At::Step(*step)), 3),
+        Phase::Deciding { step } => with(of(&At::Step(*step)), 4),
         Phase::Closing => with(of(&At::Closing), 1),
         Phase::Ended { .. } => (5, 0, 0),
     }

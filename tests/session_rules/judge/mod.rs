@@ -11,6 +11,7 @@ macro_rules! must {
 }
 
 mod course;
+mod decisions;
 mod sides;
 
 pub use course::{a_stop_stops, only_words_move_it_on};
@@ -47,6 +48,7 @@ struct Witness<'p> {
     /// The one that was just called again.
     again: Option<Interruption>,
     done: BTreeSet<u16>,
+    decisions: decisions::Seen,
     answers: Vec<Option<u16>>,
     lost: BTreeSet<Post>,
     /// A microphone was lost and the observer has not let the session go on since.
@@ -83,6 +85,7 @@ pub fn judge(play: &Play) -> Ruling {
         sides: Vec::new(),
         again: None,
         done: BTreeSet::new(),
+        decisions: decisions::Seen::default(),
         answers: vec![None; play.procedure.questions.len()],
         lost: BTreeSet::new(),
         shut: false,
@@ -108,6 +111,7 @@ impl Witness<'_> {
             // A microphone that was lost and back before anything began stopped nobody.
             self.shut = !self.lost.is_empty();
         }
+        self.said_in_vain(turn);
         self.voice(&turn.event.what, now);
         let heard = match &turn.event.what {
             What::Heard(heard) => Some(heard),
@@ -157,6 +161,8 @@ impl Witness<'_> {
             (Saying::Instruction, Some(step)) => self.instruction = Some((step, now)),
             (Saying::HoldPoint, Some(step)) => self.hold_point = Some((step, now)),
             (Saying::Look, _) => self.look = Some(now),
+            (Saying::Hold, _) => self.decisions.hold = Some(now),
+            (Saying::AskReason, _) => self.decisions.why = Some(now),
             _ => {}
         }
     }
@@ -176,6 +182,7 @@ impl Witness<'_> {
             Saying::HoldPoint => holds.iter().position(|known| text.contains(known)).map(|i| i as u16),
             _ => None,
         };
+        self.decision_says(saying, now);
         match saying {
             Saying::Instruction => {
                 let step = step.ok_or("an instruction of no step")?;
@@ -204,6 +211,7 @@ impl Witness<'_> {
                 self.answers[usize::from(question)..].fill(None);
                 let own = self.procedure.own_steps;
                 self.done.retain(|done| usize::from(*done) >= own);
+                self.decisions.forget(|step| usize::from(step) < own);
             }
             Saying::Look => self.look = Some(now),
             // An exit may have no step that is to be done: then its closing words come first.
@@ -243,6 +251,8 @@ impl Witness<'_> {
         };
         must!(part == expected, "step {step} of {part:?} while {expected:?} is being done");
         let open = usize::from(step)..steps.end;
+        let anew = std::mem::take(&mut self.decisions.went_back);
+        self.decisions.forget(|other| open.contains(&usize::from(other)) && (anew || other != step));
         self.done.retain(|done| !open.contains(&usize::from(*done)));
         Ok(())
     }
@@ -276,8 +286,10 @@ impl Witness<'_> {
                 let heard = accepted(heard, *phrase)?;
                 must!(heard.post == *post, "the note names another post");
                 must!(!self.shut, "something counted though a microphone was lost");
-                if let Use::ReadBack { step } = self.procedure.phrase(*phrase).used {
-                    self.read_back(step, *phrase, heard, now)?;
+                match self.procedure.phrase(*phrase).used {
+                    Use::ReadBack { step } => self.read_back(step, *phrase, heard, now)?,
+                    Use::Decision => self.decides(heard, turn, now)?,
+                    _ => {}
                 }
             }
             Note::Released { step } => self.released(*step, heard)?,
@@ -288,6 +300,10 @@ impl Witness<'_> {
                 self.contingency_ended(*contingency, *ending, heard, turn)?;
             }
             Note::StepDone { step } => self.confirmed(*step, heard, now)?,
+            Note::Decided { step, reason } => self.decided(*step, *reason, heard, turn)?,
+            Note::Refused { step } => self.decisions.forget(|other| other == *step),
+            Note::Held { why } => self.way_out_opens(*why, turn),
+            Note::WentBack => self.decisions.went_back = true,
             Note::Answered { question, answer } => self.answered(*question, *answer, heard)?,
             Note::Lost { post, .. } => {
                 self.lost.insert(*post);
@@ -328,6 +344,7 @@ impl Witness<'_> {
             must!(start >= over, "the read-back began at {start}, the minimum time ends at {over}");
         }
         self.read_back = Some(phrase);
+        self.decisions.vain.remove(&step);
         self.look = None;
         Ok(())
     }
@@ -367,6 +384,8 @@ impl Witness<'_> {
         }
         must!(self.active(step), "step {step} was confirmed though an answer had switched it off");
         self.read_back = None;
+        self.decisions.forget(|other| other == step);
+        self.decisions.made.remove(&step);
         self.done.insert(step);
         Ok(())
     }
@@ -412,7 +431,12 @@ impl Witness<'_> {
         for (index, progress) in play.state.steps.iter().enumerate() {
             let (step, standing) = (index as u16, progress.standing);
             let done = self.done.contains(&step);
-            must!((standing == Standing::Confirmed) == done, "step {step} is {standing:?}, done: {done}");
+            let decided = self.decisions.made.contains(&step);
+            must!(standing.is_done() == done, "step {step} is {standing:?}, done: {done}");
+            must!(
+                !done || (standing == Standing::Decided) == decided,
+                "step {step} is {standing:?}, decided: {decided}"
+            );
             // Beside the own steps it tells of the last run, since when a question may have been opened again.
             let past = index >= self.procedure.own_steps;
             must!(

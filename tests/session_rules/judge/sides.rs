@@ -22,6 +22,7 @@ impl Witness<'_> {
         must!(used == Use::Contingency { contingency }, "contingency {contingency} began by {used:?}");
         let steps = self.procedure.range(Part::Contingency(contingency));
         self.done.retain(|done| !steps.contains(&usize::from(*done)));
+        self.decisions.forget(|step| steps.contains(&usize::from(step)));
         let from = at(&turn.before.phase);
         must!(!self.sides.iter().any(|side| side.contingency == contingency), "it is under way twice");
         let first = Interruption { contingency, from, leaving: false, moved: false };
@@ -59,6 +60,7 @@ impl Witness<'_> {
                 must!(!self.sides.iter().any(|below| below.leaving), "it restarted what was being left");
                 let own = self.procedure.own_steps;
                 self.done.retain(|done| !(usize::from(step)..own).contains(&usize::from(*done)));
+                self.decisions.forget(|other| (usize::from(step)..own).contains(&usize::from(other)));
                 self.sides.iter_mut().for_each(|side| side.moved = true);
             }
             (Ending::Exited, Then::Exit { exit }) => {
