@@ -5,7 +5,7 @@
 use crate::audio::device::{self, Device, Direction};
 use crate::audio::AudioError;
 use crate::failure::{ExitCode, Failure};
-use crate::voice::{RenderVoice, Renderer, SystemVoice};
+use crate::voice::{natural, RenderVoice, Renderer, SystemVoice};
 use serde::Serialize;
 use std::fmt::Write;
 use std::time::Duration;
@@ -149,12 +149,17 @@ fn voices() -> Vec<VoiceEntry> {
         let outcome = Renderer::new(voice).map(|_| "ready".to_string()).map_err(|error| error.to_string());
         (name, outcome)
     };
+    let natural: Vec<(String, Result<String, String>)> = match natural::installed() {
+        Ok(voices) => voices.into_iter().map(|voice| rendered(RenderVoice::Natural(voice))).collect(),
+        Err(why) => vec![("natural".to_string(), Err(why.to_string()))],
+    };
     let all = [
         ("system".to_string(), system),
         rendered(RenderVoice::Flite("slt".into())),
         rendered(RenderVoice::EspeakNg("en-gb".into())),
     ];
     all.into_iter()
+        .chain(natural)
         .map(|(name, outcome)| {
             let available = outcome.is_ok();
             let detail = outcome.unwrap_or_else(|why| why);

@@ -3,8 +3,10 @@
 //! Owns how findings are shown and the exit code. Must not judge anything itself (`proof` does).
 
 mod show;
+mod voices;
 
 use super::{say, tell};
+use crate::audio::noise::NoiseSpec;
 use crate::conduct::set_up::dictionary;
 use crate::failure::{ExitCode, Failure};
 use crate::listen::engine::phones::Lexicon;
@@ -14,17 +16,21 @@ use crate::proof::{self, matrix, Book, Finding, Level, RivalKind};
 use crate::voice::sounds;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
+pub(super) use voices::in_words;
+use voices::Voices;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   antiphon lint procedures/isolation-donning.toml
   antiphon lint procedures/*.toml --fail-on error              in CI: exit code 3 from this level on
   antiphon lint my.toml --decoys                               what must not be taken for each phrase
+  antiphon lint my.toml --voices                               say each phrase with 12 natural voices
+  antiphon lint my.toml --voices=24 --noise fan:10             with 24, in a blower's noise
   antiphon lint my.toml --matrix my.svg                        which phrase can be taken for which
   antiphon lint my.toml --json | jq '.files[].findings[].what'
 
 Levels: error (can't be run, or is dangerous), warning (change it before you rely on it), advice. Every rule is explained
-in docs/lint.md. Risks are estimates; `antiphon rehearse --trials` measures them.
+in docs/lint.md. Risks are estimates; --voices and `antiphon rehearse --trials` measure.
 Exit codes: 0 nothing from the level of --fail-on on; 3 something; others as in antiphon --help.")]
 pub struct LintArgs {
     /// The procedures' files
@@ -36,6 +42,14 @@ pub struct LintArgs {
     /// Also list the decoys of each phrase, with their risks
     #[arg(long)]
     decoys: bool,
+    /// Say every phrase with so many natural voices (12 unless you say --voices=N), and warn of those that are not heard
+    /// from 95 % of them
+    #[arg(long, value_name = "N", num_args = 0..=1, require_equals = true, default_missing_value = "12",
+          value_parser = clap::value_parser!(u16).range(1..=224))]
+    voices: Option<u16>,
+    /// Noise at the microphone while they speak: KIND:SNR in dB, for example fan:15, pink:10, white:20
+    #[arg(long, value_name = "KIND:DB", requires = "voices")]
+    noise: Option<NoiseSpec>,
     /// Draw which phrase can be taken for which (SVG; one procedure)
     #[arg(long, value_name = "FILE")]
     matrix: Option<PathBuf>,
@@ -69,6 +83,9 @@ struct File {
     file: String,
     findings: Vec<Finding>,
     phrases: Vec<Phrase>,
+    /// How each phrase was heard, with --voices.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    voices: Vec<proof::voices::Count>,
     #[serde(skip)]
     source: String,
     #[serde(skip)]
@@ -105,7 +122,8 @@ pub fn run(args: LintArgs) -> Result<ExitCode, Failure> {
         return Err(Failure::new(ExitCode::Usage, "--matrix draws one procedure").fix("name one file"));
     }
     let lexicon = dictionary()?;
-    let proofed = args.procedures.iter().map(|path| proofed(path, &lexicon, &args));
+    let mut voices = args.voices.map(|count| Voices::load(usize::from(count), args.noise)).transpose()?;
+    let proofed = args.procedures.iter().map(|path| proofed(path, &lexicon, &args, voices.as_mut()));
     let files = proofed.collect::<Result<Vec<File>, Failure>>()?;
     report(&args, &files)?;
     let found = || files.iter().flat_map(|file| &file.findings);
@@ -115,7 +133,12 @@ pub fn run(args: LintArgs) -> Result<ExitCode, Failure> {
     })
 }
 
-fn proofed(path: &Path, lexicon: &Lexicon, args: &LintArgs) -> Result<File, Failure> {
+fn proofed(
+    path: &Path,
+    lexicon: &Lexicon,
+    args: &LintArgs,
+    voices: Option<&mut Voices>,
+) -> Result<File, Failure> {
     let name = path.display().to_string();
     let source = match parse::read(path) {
         Ok(source) => source,
@@ -126,12 +149,19 @@ fn proofed(path: &Path, lexicon: &Lexicon, args: &LintArgs) -> Result<File, Fail
         Err(errors) => return Ok(unreadable(name, source, errors)),
     };
     let look_up = |word: &str| lexicon.look_up(word, &procedure.pronunciations).unwrap_or_default();
-    let (findings, book) = proof::check(&procedure, &source, &look_up, &guess);
+    let (mut findings, book) = proof::check(&procedure, &source, &look_up, &guess);
     if let Some(file) = &args.matrix {
         draw(file, &procedure, &book)?;
     }
+    let counts = match voices {
+        Some(voices) => voices.count(&procedure, &name)?,
+        None => Vec::new(),
+    };
+    let noise = args.noise.map(|noise| noise.to_string());
+    findings.extend(proof::voices::check(&procedure, &counts, noise.as_deref()));
+    proof::in_order(&mut findings);
     let phrases = phrases(&procedure, &book, args.decoys);
-    Ok(File { file: name, findings, phrases, source, more: 0 })
+    Ok(File { file: name, findings, phrases, voices: counts, source, more: 0 })
 }
 
 /// As `antiphon lint FILE`.
@@ -140,6 +170,8 @@ pub(super) fn run_plain(file: &Path) -> Result<ExitCode, Failure> {
         procedures: vec![file.to_path_buf()],
         fail_on: FailOn::Warning,
         decoys: false,
+        voices: None,
+        noise: None,
         matrix: None,
         json: false,
     })
@@ -161,7 +193,14 @@ fn unreadable(name: String, source: String, errors: ProcedureErrors) -> File {
         also: None,
         pair: None,
     });
-    File { file: name, findings: findings.collect(), phrases: vec![], source, more: errors.more }
+    File {
+        file: name,
+        findings: findings.collect(),
+        phrases: vec![],
+        voices: vec![],
+        source,
+        more: errors.more,
+    }
 }
 
 fn phrases(procedure: &Procedure, book: &Book, with_decoys: bool) -> Vec<Phrase> {
@@ -209,6 +248,7 @@ fn report(args: &LintArgs, files: &[File]) -> Result<(), Failure> {
         if args.decoys {
             show::decoys(file);
         }
+        voices::show(file);
     }
     let number =
         |count: usize, one: &str, many: &str| format!("{count} {}", if count == 1 { one } else { many });

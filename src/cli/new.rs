@@ -2,11 +2,14 @@
 //!
 //! Owns the questions. Must not know what the file says (`procedure::draft`) or judge it (`proof`).
 
+mod aloud;
+
 use super::lint;
 use super::tell;
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::draft::{id_of, Draft, DraftStep};
 use crate::procedure::parse;
+use aloud::Aloud;
 use dialoguer::Input;
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -108,6 +111,7 @@ fn ask(args: &NewArgs) -> Result<Draft, Failure> {
             ..draft.clone()
         })?,
     };
+    let mut aloud = Aloud::load();
     tell("Now the steps. Phrases are three to five words that say what is true. Empty ends; none at all gives two examples.");
     loop {
         let number = draft.steps.len() + 1;
@@ -121,16 +125,17 @@ fn ask(args: &NewArgs) -> Result<Draft, Failure> {
         let Some(instruction) = told else { return Ok(draft) };
         let mut step = DraftStep { instruction, ..unfinished() };
         step.read_back =
-            answer("  the worker then says (for example: inner gloves are on)", None, &|words| {
+            phrase(&mut aloud, "  the worker then says (for example: inner gloves are on)", &|words| {
                 with(DraftStep { read_back: words.into(), ..step.clone() })
             })?;
         step.look = answer("  where does the observer look?", None, &|look| {
             with(DraftStep { look: look.into(), ..step.clone() })
         })?;
-        step.confirm =
-            answer("  the observer then says (for example: both wrists are covered)", None, &|words| {
-                with(DraftStep { confirm: words.into(), ..step.clone() })
-            })?;
+        step.confirm = phrase(
+            &mut aloud,
+            "  the observer then says (for example: both wrists are covered)",
+            &|words| with(DraftStep { confirm: words.into(), ..step.clone() }),
+        )?;
         draft.steps.push(step);
     }
 }
@@ -154,6 +159,24 @@ fn answer(prompt: &str, default: Option<String>, with: &dyn Fn(&str) -> Draft) -
     }
     let fits = |text: &String| refused(&with(text)).map_or(Ok(()), Err);
     input.validate_with(fits).interact_text().map_err(broken_off)
+}
+
+/// A phrase that people will say: tried with a few voices at once. One that is not heard from all of them may be changed;
+/// Enter keeps it.
+fn phrase(aloud: &mut Aloud, prompt: &str, with: &dyn Fn(&str) -> Draft) -> Result<String, Failure> {
+    let mut words = answer(prompt, None, with)?;
+    while let Some(remark) = aloud.remark(&with(&words), &words) {
+        tell(&format!("    {}", remark.text));
+        if remark.good {
+            break;
+        }
+        let again = answer("    other words, or Enter to keep these", Some(words.clone()), with)?;
+        if again == words {
+            break;
+        }
+        words = again;
+    }
+    Ok(words)
 }
 
 /// The same where nothing is an answer too.

@@ -7,6 +7,7 @@
 pub mod actors;
 pub mod alone;
 pub mod ear;
+pub mod hearing;
 pub mod keeper;
 pub mod live;
 pub mod live_partner;

@@ -31,7 +31,8 @@ pub struct Bar {
     pub both: Both,
 }
 
-/// The bars with both ears. Set on the tuning half of docs/listening.md.
+/// The bars with both ears. Set on the tuning half of docs/listening.md: from 0.5 on, and with the second ear's floor, 14 of
+/// 319 near-misses that change the meaning passed there, out of sample, and 316 of 349 right phrases, half of them at 10 dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Both {
     pub sure: f32,
@@ -39,6 +40,7 @@ pub struct Both {
     pub first_score: f32,
     pub first_margin: f32,
     pub second_weight: f32,
+    /// Over what it was asked about, but for texts shorter than the phrase.
     pub second_margin: f32,
 }
 
@@ -49,8 +51,8 @@ impl Default for Both {
             sure_critical: 0.8,
             first_score: -5.0,
             first_margin: -40.0,
-            second_weight: -12.0,
-            second_margin: 0.0,
+            second_weight: -14.0,
+            second_margin: -2.0,
         }
     }
 }

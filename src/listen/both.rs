@@ -142,7 +142,10 @@ fn judge(case: &Case, mut measured: Measured, bar: &Bar) -> (Verdict, Evidence) 
     let both = &bar.both;
     let needed = if (case.critical)(measured.phrase) { both.sure_critical } else { both.sure };
     let first_agrees = score >= both.first_score && margin >= both.first_margin;
-    let second_agrees = second.weight >= both.second_weight && second.asked.second >= both.second_margin;
+    // The phrase less some words comes near in noise, which swallows weak ones: that is for the probability to weigh.
+    let of_its_length = second.asked.text.split(' ').count() >= measured.evidence.words_of_phrase;
+    let contradicted = of_its_length && second.asked.second < both.second_margin;
+    let second_agrees = second.weight >= both.second_weight && !contradicted;
     if confidence >= needed && first_agrees && second_agrees {
         return (measured.sure(case), measured.evidence);
     }

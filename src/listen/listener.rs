@@ -248,6 +248,11 @@ impl Listener {
         self.ear.second_lost.take()
     }
 
+    /// The engine alone, for another listener.
+    pub fn into_engine(self) -> Box<dyn Engine> {
+        self.ear.engine
+    }
+
     /// Says at which session time the next sample was taken, ms.
     pub fn set_clock(&mut self, now_ms: u64) {
         self.ear.offset_ms = now_ms.saturating_sub(self.segmenter.position() / PER_MS);

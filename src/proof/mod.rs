@@ -11,6 +11,7 @@ pub mod matrix;
 mod moments;
 pub mod risk;
 mod structure;
+pub mod voices;
 mod ways;
 mod wording;
 mod words;
@@ -132,11 +133,17 @@ pub fn check(procedure: &Procedure, source: &str, look_up: &LookUp, guess: &Gues
                 .fix("rehearse it in this language, with the voices and the noise of your unit"),
         );
     }
-    found.sort_by(|a, b| (a.at, b.level, a.rule).cmp(&(b.at, a.level, b.rule)));
+    in_order(&mut found);
     (found, book)
 }
 
-fn english(procedure: &Procedure) -> bool {
+/// In the order of the file, at the same place the worst first.
+pub fn in_order(found: &mut [Finding]) {
+    found.sort_by(|a, b| (a.at, b.level, a.rule).cmp(&(b.at, a.level, b.rule)));
+}
+
+/// Whether the procedure is spoken in English.
+pub fn english(procedure: &Procedure) -> bool {
     procedure.language.split('-').next().is_some_and(|primary| primary.eq_ignore_ascii_case("en"))
 }
 

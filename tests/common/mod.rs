@@ -51,6 +51,8 @@ pub fn antiphon(arguments: &[&str]) -> Command {
     command.args(arguments).env("NO_COLOR", "1").env("HOME", "/nonexistent").env_remove("XDG_DATA_HOME");
     // The second ear takes more time than the rest of a test; those about it ask for it.
     command.env("ANTIPHON_EARS", "phones");
+    // What natural voices said once is kept for the next run of the tests.
+    command.env("XDG_CACHE_HOME", env!("CARGO_TARGET_TMPDIR"));
     command.env_remove("ANTIPHON_MODELS").timeout(std::time::Duration::from_secs(400));
     command
 }
@@ -74,6 +76,26 @@ pub fn ran(command: &mut Command) -> Ran {
 #[track_caller]
 pub fn run(arguments: &[&str]) -> Ran {
     ran(&mut antiphon(arguments))
+}
+
+/// The same with variables of the environment.
+#[track_caller]
+pub fn run_with(arguments: &[&str], variables: &[(&str, &Path)]) -> Ran {
+    ran(antiphon(arguments).envs(variables.iter().copied()))
+}
+
+/// A models folder with all there is but this.
+#[track_caller]
+pub fn models_without(name: &str) -> tempfile::TempDir {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let models = Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
+    for entry in std::fs::read_dir(models).expect("run models/setup.sh").flatten() {
+        if entry.file_name() != name {
+            let link = room.path().join(entry.file_name());
+            std::os::unix::fs::symlink(entry.path(), link).expect("the folder is writable");
+        }
+    }
+    room
 }
 
 /// A file of a Debian package that only tests need.

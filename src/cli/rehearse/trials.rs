@@ -11,11 +11,13 @@ use crate::failure::{ExitCode, Failure};
 use crate::procedure::{parse, PhraseId, Post, Procedure};
 use crate::proof::Book;
 use crate::statistics::{spearman, spearman95, wilson95};
-use crate::voice::RenderVoice;
+use crate::voice::{natural, RenderVoice};
+use indicatif::ProgressBar;
 use serde::Serialize;
 
-/// Stand-in voices of English trials, taken in turn.
-const ENGLISH: [&str; 4] = ["rms", "awb", "slt", "kal16"];
+/// Natural voices of English trials, taken in turn, where they are installed; else these of flite.
+const NATURAL: usize = 12;
+const FLITE: [&str; 4] = ["rms", "awb", "slt", "kal16"];
 
 #[derive(Serialize)]
 struct Report {
@@ -87,8 +89,8 @@ pub(super) fn run(args: &RehearseArgs, count: usize) -> Result<ExitCode, Failure
     for caution in &procedure.cautions {
         tell(&format!("caution: {caution}"));
     }
-    let bar = progress::bar(count as u64, "{pos} of {len} trials, {eta} left");
-    let tally = trials::run(&plan, &|| bar.inc(1), &|| is_set(&interrupted))?;
+    let bar = progress::bar(count as u64, "");
+    let tally = trials::run(&plan, &Bar(bar.clone(), count), &|| is_set(&interrupted))?;
     bar.finish_and_clear();
     let report = report(args, &plan, &procedure, &tally)?;
     if args.session.json {
@@ -101,12 +103,36 @@ pub(super) fn run(args: &RehearseArgs, count: usize) -> Result<ExitCode, Failure
     Ok(if tally.completed == count { ExitCode::Done } else { ExitCode::NotCompleted })
 }
 
+/// One bar, for the voices and then for the trials.
+struct Bar(ProgressBar, usize);
+
+impl trials::Progress for Bar {
+    fn voices(&self, phrases: usize) {
+        self.0.reset();
+        self.0.set_length(phrases as u64);
+        self.0.set_style(progress::style("{pos} of {len} phrases spoken by the stand-in voices, {eta} left"));
+    }
+    fn voiced(&self) {
+        self.0.inc(1);
+    }
+    fn trials(&self) {
+        self.0.reset();
+        self.0.set_length(self.1 as u64);
+        self.0.set_style(progress::style("{pos} of {len} trials, {eta} left"));
+        // A trial takes a while: the bar is to be seen before the first is over.
+        self.0.tick();
+    }
+    fn done(&self) {
+        self.0.inc(1);
+    }
+}
+
 fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
     let chosen = Voices::chosen(args, &procedure.language);
     let english = procedure.language.split('-').next() == Some("en");
     let given = args.worker_voice.is_some() || args.observer_voice.is_some();
     let people = match english && !given {
-        true => ENGLISH.iter().map(|name| RenderVoice::Flite(name.to_string())).collect(),
+        true => company(),
         false => vec![chosen.worker, chosen.observer],
     };
     Plan {
@@ -122,6 +148,20 @@ fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
         tool: chosen.tool,
         people,
         limit_ms: args.limit.saturating_mul(60_000),
+    }
+}
+
+/// Everybody who takes part in English trials.
+fn company() -> Vec<RenderVoice> {
+    match natural::company(NATURAL) {
+        Ok(voices) => voices.into_iter().map(RenderVoice::Natural).collect(),
+        Err(why) => {
+            tell(&format!(
+                "note: flite's {} voices take part instead of {NATURAL} natural ones: {why}",
+                FLITE.len()
+            ));
+            FLITE.iter().map(|name| RenderVoice::Flite(name.to_string())).collect()
+        }
     }
 }
 

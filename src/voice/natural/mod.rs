@@ -88,6 +88,11 @@ impl NaturalVoice {
         phonemes::check()
     }
 
+    /// Loads the network, so that the first words do not take longer than the others.
+    pub fn warm_up(&self) -> Result<(), VoiceError> {
+        network::load()
+    }
+
     /// What it says, at [`RATE`], silence before and after included. `Err` of a text that nothing can be said of.
     pub(super) fn say(&self, text: &str) -> Result<Vec<i16>, VoiceError> {
         let style = self.file()?;
@@ -134,6 +139,12 @@ pub fn company(count: usize) -> Result<Vec<NaturalVoice>, VoiceError> {
     let voices: Vec<NaturalVoice> = (0..count).map(voice).collect();
     voices.first().map_or(Ok(()), NaturalVoice::check)?;
     Ok(voices)
+}
+
+/// Every natural voice, by name.
+pub fn installed() -> Result<Vec<NaturalVoice>, VoiceError> {
+    let voices = models::natural_voices()?;
+    Ok(voices.into_iter().map(|(name, _)| NaturalVoice { name, pace_percent: 100 }).collect())
 }
 
 impl fmt::Display for NaturalVoice {

@@ -50,6 +50,11 @@ pub fn speak(tokens: &[i64], voice: &Path, pace: f32) -> Result<Vec<f32>, VoiceE
     }
 }
 
+/// Loads the network now rather than with its first words.
+pub fn load() -> Result<(), VoiceError> {
+    session().map(|_| ())
+}
+
 fn session() -> Result<&'static Mutex<Session>, VoiceError> {
     static SESSION: OnceLock<Result<Mutex<Session>, VoiceError>> = OnceLock::new();
     let load = || -> Result<Mutex<Session>, VoiceError> {

@@ -16,11 +16,15 @@ const MARKS: &str = ";:,.!?¡¿—…\"«»“”(){}[]";
 
 const SPEAKER: Speaker = Speaker { voice: "espeak-ng", program: "espeak-ng" };
 
-/// Whether espeak-ng is there.
+/// Whether espeak-ng is there; it is looked for once.
 pub fn check() -> Result<(), VoiceError> {
-    let mut command = Command::new(SPEAKER.program);
-    command.arg("--version");
-    run(command, "", &SPEAKER).map(|_| ())
+    static THERE: OnceLock<Result<(), VoiceError>> = OnceLock::new();
+    let look = || {
+        let mut command = Command::new(SPEAKER.program);
+        command.arg("--version");
+        run(command, "", &SPEAKER).map(|_| ())
+    };
+    THERE.get_or_init(look).clone()
 }
 
 /// The text's tokens, as espeak-ng says it in this language.
