@@ -13,6 +13,8 @@ pub struct Sessions {
     /// Wall time from the start of the program to the journal's first spoken line, s, least first.
     pub first_prompt_s: Vec<f64>,
     pub rehearsal: Memory,
+    /// The rehearsal with both ears.
+    pub both: Memory,
     pub replayed: Memory,
 }
 
@@ -29,21 +31,25 @@ pub fn measure(program: &Path, folder: &Path) -> Result<Sessions, String> {
         first_prompt_s.push(first_prompt(program, folder, &format!("start-{start}"))?);
     }
     first_prompt_s.sort_by(f64::total_cmp);
-    let rehearsal = memory(&mut rehearse(program, folder, "rehearsal"), folder, "rehearsal")?;
+    let rehearsal = memory(&mut rehearse(program, folder, "rehearsal", "phones"), folder, "rehearsal")?;
+    let both = memory(&mut rehearse(program, folder, "both", "both"), folder, "both")?;
     let tracks = folder.join("rehearsal/audio.wav");
     let mut run = Command::new(program);
-    run.arg("run").arg(PROCEDURE).args(["--plain", "--id", "replayed", "--sessions"]).arg(folder);
+    run.arg("run")
+        .arg(PROCEDURE)
+        .args(["--ears", "phones", "--plain", "--id", "replayed", "--sessions"])
+        .arg(folder);
     for (post, channel) in [("worker", 1), ("observer", 2)] {
         run.arg("--in").arg(format!("{post}={}#{channel}", tracks.display()));
     }
     let replayed = memory(&mut run, folder, "replayed")?;
-    Ok(Sessions { first_prompt_s, rehearsal, replayed })
+    Ok(Sessions { first_prompt_s, rehearsal, both, replayed })
 }
 
-fn rehearse(program: &Path, folder: &Path, id: &str) -> Command {
+fn rehearse(program: &Path, folder: &Path, id: &str, ears: &str) -> Command {
     let mut command = Command::new(program);
     command.arg("rehearse").arg(PROCEDURE).args(["--seed", "7", "--plain", "--limit", "30", "--id", id]);
-    command.arg("--sessions").arg(folder);
+    command.args(["--ears", ears, "--sessions"]).arg(folder);
     command
 }
 
@@ -54,7 +60,7 @@ fn quiet(command: &mut Command) -> &mut Command {
 fn first_prompt(program: &Path, folder: &Path, id: &str) -> Result<f64, String> {
     let journal = folder.join(id).join("journal.jsonl");
     let mut found: Option<Duration> = None;
-    watch(quiet(&mut rehearse(program, folder, id)), &mut |since| {
+    watch(quiet(&mut rehearse(program, folder, id, "both")), &mut |since| {
         // Until the file is there, there is no line.
         let text = fs::read_to_string(&journal).unwrap_or_default();
         if text.lines().any(|line| line.contains(r#""kind":"out""#) && line.contains(r#""action":"say""#)) {
