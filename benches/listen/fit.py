@@ -78,7 +78,8 @@ def transform_both(e):
 NOT_NEGATIVE = {
     "score", "score_poor", "margin_below", "margin_small", "margin_large", "alike_below", "alike_small", "alike_large",
     "least", "second_weight", "second_weight_poor", "asked_below", "asked_small", "asked_large", "free_below", "free_small",
-    "joint_below", "joint_small", "joint_large", "second_worst", "second_end",
+    "joint_below", "joint_small", "joint_large", "second_worst", "second_end", "second_weight_in_noise",
+    "second_worst_in_noise", "asked_in_noise", "joint_in_noise",
 }
 
 

@@ -407,7 +407,7 @@ mod tests {
         run.until("gown");
         for _ in 0..3 {
             assert_eq!(run.view().decisions, Vec::<String>::new());
-            run.mumbles(Post::Worker, "sleeves cover glove cuffs", "sleeves under glove cuffs");
+            run.mumbles(Post::Worker, "gown on over glove cuffs", "gown on under glove cuffs");
             run.spoken();
         }
         assert_eq!(run.view().decisions, ["seen and accepted"]);

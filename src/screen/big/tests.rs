@@ -222,7 +222,7 @@ fn a_hold_says_so_and_why_and_how_to_go_on() {
 fn the_way_out_the_reasons_and_a_step_confirmed_by_decision_are_shown() {
     let mut run = at_gown();
     for _ in 0..3 {
-        run.mumbles(Post::Worker, "sleeves cover glove cuffs", "sleeves under glove cuffs");
+        run.mumbles(Post::Worker, "gown on over glove cuffs", "gown on under glove cuffs");
         run.spoken();
     }
     assert_words(&run, &["ON HOLD", "OBSERVER, if you saw it done right:", "seen and accepted"]);
