@@ -108,8 +108,8 @@ fn row(
         Kind::StandIn => many,
         Kind::Person | Kind::Natural => PEOPLE.contains(&condition.name),
         Kind::Near(change) if natural::is_slip(change) => PEOPLE.contains(&condition.name),
-        Kind::Chatter => (clip + number).is_multiple_of(if number == 0 { 2 } else { 6 }),
-        Kind::Near(_) if number == 0 => clip.is_multiple_of(2),
+        Kind::Chatter => (clip + number).is_multiple_of(if number == 0 { 4 } else { 6 }),
+        Kind::Near(_) if number == 0 => clip.is_multiple_of(4),
         Kind::Near(_) => many && (clip + number).is_multiple_of(8),
     };
     let count = corpus.clips.iter().enumerate().filter(|(at, clip)| wanted(*at, clip.kind)).count();

@@ -8,9 +8,9 @@ use crate::audio::AudioError;
 use crate::procedure::Post;
 use crossbeam_channel::{Receiver, Sender};
 
-/// Blocks a microphone may be ahead of its ear: 256 blocks of at most 30 ms are over five seconds, longer than any
-/// engine takes for one utterance.
-const BLOCKS: usize = 256;
+/// Blocks a microphone may be ahead of its ear: 1,024 blocks of 10 to 30 ms are ten seconds and more, longer than two
+/// ears take for one utterance on a machine that is busy with something else.
+const BLOCKS: usize = 1_024;
 
 /// A microphone that delivers, before a session.
 pub struct OpenMicrophone {
