@@ -15,7 +15,8 @@ pub(super) struct Seen {
     open: BTreeSet<u16>,
     /// The step that was decided about, until the reason is given.
     deciding: Option<u16>,
-    /// First sound of the latest hold, and of the latest question for the reason.
+    /// When the latest hold began (it may be called out again, over somebody who has begun to answer), and the first
+    /// sound of the latest question for the reason.
     pub hold: Option<u64>,
     pub why: Option<u64>,
     pub went_back: bool,
@@ -43,7 +44,8 @@ impl Witness<'_> {
         }
     }
 
-    pub(super) fn way_out_opens(&mut self, why: HoldWhy, turn: &Turn) {
+    pub(super) fn way_out_opens(&mut self, why: HoldWhy, turn: &Turn, now: u64) {
+        self.decisions.hold = Some(now);
         let (Phase::ReadBack { step } | Phase::Confirm { step }) = turn.before.phase else { return };
         let enough = self.decisions.vain.get(&step).copied().unwrap_or(0) >= self.procedure.rules.tries;
         if matches!(why, HoldWhy::Tries | HoldWhy::NoAnswer) && enough {
@@ -56,7 +58,6 @@ impl Witness<'_> {
         match saying {
             Saying::AskReason => self.decisions.why = Some(now),
             Saying::AskAgain | Saying::Reminder | Saying::Remark => {}
-            Saying::Hold => (self.decisions.hold, self.decisions.deciding) = (Some(now), None),
             _ => self.decisions.deciding = None,
         }
     }

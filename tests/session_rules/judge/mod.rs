@@ -161,7 +161,6 @@ impl Witness<'_> {
             (Saying::Instruction, Some(step)) => self.instruction = Some((step, now)),
             (Saying::HoldPoint, Some(step)) => self.hold_point = Some((step, now)),
             (Saying::Look, _) => self.look = Some(now),
-            (Saying::Hold, _) => self.decisions.hold = Some(now),
             (Saying::AskReason, _) => self.decisions.why = Some(now),
             _ => {}
         }
@@ -302,7 +301,7 @@ impl Witness<'_> {
             Note::StepDone { step } => self.confirmed(*step, heard, now)?,
             Note::Decided { step, reason } => self.decided(*step, *reason, heard, turn)?,
             Note::Refused { step } => self.decisions.forget(|other| other == *step),
-            Note::Held { why } => self.way_out_opens(*why, turn),
+            Note::Held { why } => self.way_out_opens(*why, turn, now),
             Note::WentBack => self.decisions.went_back = true,
             Note::Answered { question, answer } => self.answered(*question, *answer, heard)?,
             Note::Lost { post, .. } => {
