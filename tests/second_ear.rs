@@ -2,6 +2,8 @@
 
 mod common;
 
+use antiphon::conduct::second_ear::{self, Ears};
+use antiphon::conduct::set_up::EngineName;
 use antiphon::listen::engine::whisper::{Options, Precision, WhisperEngine, Window};
 use antiphon::listen::engine::{Asked, Engine, Weighed};
 use common::{needed, text, tool};
@@ -144,4 +146,15 @@ fn each_listener_weighs_its_own_sound() {
     assert_eq!(two.weigh(&asked).unwrap().unwrap().chosen, 1);
     drop(two);
     assert_eq!(one.weigh(&asked).unwrap().unwrap().chosen, 0);
+}
+
+#[test]
+fn a_language_that_it_lacks_or_another_engine_leaves_the_first_ear_alone_and_says_so() {
+    let lacking = second_ear::coming(Some(Ears::Both), EngineName::Phones, "tlh").wait();
+    assert!(lacking.ear.is_none());
+    assert!(lacking.note.unwrap().contains("it does not know the language \"tlh\""));
+    let other = second_ear::coming(Some(Ears::Both), EngineName::Vosk, "ko").wait();
+    assert!(other.ear.is_none() && other.note.unwrap().contains("--engine phones only"));
+    let unasked = second_ear::coming(None, EngineName::Vosk, "ko").wait();
+    assert!(unasked.ear.is_none() && unasked.note.is_none());
 }

@@ -47,7 +47,7 @@ fn hidden(c: char) -> bool {
 fn a_procedure_written_from_right_to_left_is_good_and_its_phrases_are_in_the_json_as_written() {
     let ran = shown(RIGHT_TO_LEFT, &[]);
     ran.exits(ExitCode::Done);
-    assert!(ran.out.ends_with("1 file: 0 errors, 0 warnings, 2 advice\n"), "{ran}");
+    assert!(ran.out.ends_with("1 file: 0 errors, 0 warnings, 3 advice\n"), "{ran}");
     let all = json(RIGHT_TO_LEFT);
     let phrases = all["files"][0]["phrases"].as_array().unwrap();
     assert!(phrases.iter().any(|phrase| phrase["text"] == "הכפפות על הידיים"), "{phrases:?}");
@@ -218,8 +218,8 @@ fn five_hundred_steps_are_read_and_compared() {
     let all = json(&source);
     let file = &all["files"][0];
     assert!(file["findings"].as_array().unwrap().iter().all(|finding| finding["rule"] != "format"), "{file}");
-    // Two for each step, two answers, five calls, one refusal.
-    assert_eq!(file["phrases"].as_array().unwrap().len(), 1008);
+    // Two for each step, two answers, five calls, one refusal, the observer's decision and its three reasons.
+    assert_eq!(file["phrases"].as_array().unwrap().len(), 1012);
     let ran = shown(
         source
             + "\n[[step]]\nid = \"more\"\ninstruction = \"Do it.\"\nlook = \"so\"\n\
