@@ -19,6 +19,9 @@ const NEAR: usize = 180;
 /// Of the voices in turn, the pace at which they speak.
 const PACES: [&str; 5] = ["1", "0.85", "1.1", "1.25", "0.95"];
 
+/// What is said: its kind, its words, and the phrase it is or is nearly.
+type Utterance = (Kind, String, String);
+
 /// The names of a half's voices; none where they are not installed.
 pub fn voices(half: Half) -> Vec<String> {
     let all = models::natural_voices().unwrap_or_default();
@@ -48,7 +51,7 @@ pub fn add(
     let mut slips: Vec<Miss> = near::slips(&phrases);
     slips.shuffle(random);
     slips.truncate(NEAR);
-    let mut said: BTreeMap<(String, &str), Vec<(Kind, String, String)>> = BTreeMap::new();
+    let mut said: BTreeMap<(String, &str), Vec<Utterance>> = BTreeMap::new();
     let mut turn = 0;
     let mut next = || {
         turn += 1;

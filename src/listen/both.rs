@@ -52,7 +52,8 @@ pub fn decide(
     }
     let compute_ms = began.elapsed().as_secs_f32() * 1000.0;
     let ratio = case.scores.ratio[chosen];
-    measured.evidence.second = Some(SecondOpinion { compute_ms, ..opinion(&weighed, ratio, first) });
+    measured.evidence.second =
+        Some(Box::new(SecondOpinion { compute_ms, ..opinion(&weighed, ratio, first) }));
     Ok(judge(case, measured, bar))
 }
 

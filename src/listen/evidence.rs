@@ -94,7 +94,7 @@ pub fn probability(evidence: &Evidence) -> f32 {
 
 /// The same from both ears' evidence; `None` when the second was not asked.
 pub fn probability_of_both(evidence: &Evidence) -> Option<f32> {
-    let features = features_of_both(evidence, evidence.second.as_ref()?);
+    let features = features_of_both(evidence, evidence.second.as_deref()?);
     let sum: f32 = features.iter().zip(WEIGHTS_OF_BOTH.iter()).map(|(value, weight)| value * weight).sum();
     Some(1.0 / (1.0 + (-(FITTED_TO_BOTH.bias + sum)).exp()))
 }
@@ -197,14 +197,16 @@ mod tests {
         };
         let given = &fitted.example.given;
         let of = |name: &str| number(given, name);
-        let second = given.get("second").and_then(toml::Value::as_table).map(|second| SecondOpinion {
-            weight: number(second, "weight"),
-            worst: number(second, "worst"),
-            end: number(second, "end"),
-            rival: against(second, "rival"),
-            asked: against(second, "asked"),
-            free: against(second, "free"),
-            ..SecondOpinion::default()
+        let second = given.get("second").and_then(toml::Value::as_table).map(|second| {
+            Box::new(SecondOpinion {
+                weight: number(second, "weight"),
+                worst: number(second, "worst"),
+                end: number(second, "end"),
+                rival: against(second, "rival"),
+                asked: against(second, "asked"),
+                free: against(second, "free"),
+                ..SecondOpinion::default()
+            })
         });
         let words = given.get("words_of_phrase").and_then(toml::Value::as_integer).unwrap_or(1);
         let evidence = Evidence {
@@ -268,7 +270,7 @@ mod tests {
             let (evidence, _) = example(&FITTED_TO_BOTH);
             let evidence = Evidence { snr_db: noise, ..evidence };
             let before = both(&evidence);
-            let second = evidence.second.clone().unwrap();
+            let second = *evidence.second.clone().unwrap();
             let lower = |of: &Against| Against { second: of.second - 4.0, ..of.clone() };
             let worse = [
                 SecondOpinion { weight: second.weight - 2.0, ..second.clone() },
@@ -279,7 +281,7 @@ mod tests {
                 SecondOpinion { end: second.end - 2.0, ..second.clone() },
             ];
             for worse in worse {
-                let worse = Evidence { second: Some(worse), ..evidence.clone() };
+                let worse = Evidence { second: Some(Box::new(worse)), ..evidence.clone() };
                 assert!(both(&worse) <= before + 1e-6, "{noise} dB: {:?}", worse.second);
             }
         }

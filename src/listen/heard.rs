@@ -87,7 +87,7 @@ pub struct Evidence {
     pub pace: f32,
     /// What the second ear made of it; `None` when it was not asked, or is not there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub second: Option<SecondOpinion>,
+    pub second: Option<Box<SecondOpinion>>,
     /// 0 to 1; see `accept`.
     pub confidence: f32,
     /// Level of the speech, dBFS RMS.

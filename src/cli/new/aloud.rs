@@ -79,6 +79,6 @@ impl Aloud {
         for (voice, fate) in fates.iter().filter(|(_, fate)| *fate != Fate::Heard) {
             text += &format!("; {voice}: {}", in_words(fate));
         }
-        (!fates.is_empty()).then(|| Remark { text, good: heard == fates.len() })
+        (!fates.is_empty()).then_some(Remark { text, good: heard == fates.len() })
     }
 }

@@ -190,7 +190,14 @@ impl Machine<'_> {
                 }
                 self.reopen(step..self.procedure.range(part).end);
             }
-            Before::Interrupted => return self.cancel_contingency(),
+            Before::Interrupted => {
+                self.cancel_contingency();
+                // The step is begun anew, as by any other going back: its tries count from nothing.
+                if let Some(step) = self.state.current_step() {
+                    self.close_the_way_out(step);
+                }
+                return;
+            }
         }
         self.go_on(remark);
     }

@@ -98,7 +98,7 @@ impl Store {
 
     pub fn put(&self, key: &Key, samples: &[i16]) {
         static PUT: AtomicUsize = AtomicUsize::new(0);
-        if PUT.fetch_add(1, Ordering::Relaxed) % LOOK_EVERY == 0 {
+        if PUT.fetch_add(1, Ordering::Relaxed).is_multiple_of(LOOK_EVERY) {
             self.make_room();
         }
         let keep = || -> Option<()> {
