@@ -3,10 +3,11 @@
 .PHONY: demo test setup build bench bench-listen soak rooms
 SESSIONS ?= $(CURDIR)/target/demo
 
-# Everything from nothing: sets up, builds, and runs a whole session with stand-in people.
+# Everything from nothing: sets up, builds, and runs a whole session with stand-in people. They have flite's voices, which
+# need no download but which the second ear, made for people, often does not understand: one ear listens here.
 demo: build
 	target/release/antiphon rehearse procedures/isolation-donning.toml --seed 7 --answer apron=yes \
-	  --script docs/demo-slips.toml --sessions $(SESSIONS) --debrief
+	  --script docs/demo-slips.toml --ears phones --sessions $(SESSIONS) --debrief
 	@echo "Look at it together: open the page named last (debrief: ...) in a browser, choose a step and hear it."
 	@echo "Hear it live: add --aloud. Run it with people: target/release/antiphon run procedures/isolation-donning.toml"
 
