@@ -95,7 +95,8 @@ impl Result {
     }
 }
 
-/// Plays every clip that `wanted` picks (by its number and kind) under a condition. Results come in the order of the clips.
+/// Plays every clip that `wanted` picks (by its number and kind) under a condition, on all cores at once. Results come in
+/// the order of the clips.
 pub fn play(
     corpus: &Corpus,
     condition: &Condition,
@@ -105,14 +106,47 @@ pub fn play(
     ears: Ears,
     progress: &ProgressBar,
 ) -> std::result::Result<Vec<Result>, String> {
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    // Each worker has a second ear of its own, on its own core.
+    let crew = Crew { ears, workers, threads: 1 };
+    play_by(crew, corpus, condition, wanted, seed, limits, progress)
+}
+
+/// The same one after the other, as in a session: one person speaks, and the program has the machine to itself.
+pub fn play_in_turn(
+    corpus: &Corpus,
+    condition: &Condition,
+    wanted: &(dyn Fn(usize, Kind) -> bool + Sync),
+    seed: u64,
+    progress: &ProgressBar,
+) -> std::result::Result<Vec<Result>, String> {
+    let crew = Crew { ears: Ears::Both, workers: 1, threads: Options::default().threads };
+    play_by(crew, corpus, condition, wanted, seed, Limits::default(), progress)
+}
+
+/// Who listens: so many listeners at once, and threads of each one's second ear.
+struct Crew {
+    ears: Ears,
+    workers: usize,
+    threads: usize,
+}
+
+fn play_by(
+    crew: Crew,
+    corpus: &Corpus,
+    condition: &Condition,
+    wanted: &(dyn Fn(usize, Kind) -> bool + Sync),
+    seed: u64,
+    limits: Limits,
+    progress: &ProgressBar,
+) -> std::result::Result<Vec<Result>, String> {
+    let Crew { ears, workers, threads } = crew;
     let next = AtomicUsize::new(0);
     let done: Mutex<Vec<Result>> = Mutex::new(Vec::new());
-    let workers = std::thread::available_parallelism().map_or(1, usize::from);
     let engine = PhonesEngine::load().map_err(|error| error.to_string())?;
     let engines: std::result::Result<Vec<PhonesEngine>, _> = (0..workers).map(|_| engine.another()).collect();
     let engines = engines.map_err(|error| error.to_string())?;
-    // Each worker has a second ear of its own, on its own core.
-    let seconds = (0..workers).map(|_| ears.second(1)).collect::<std::result::Result<Vec<_>, _>>()?;
+    let seconds = (0..workers).map(|_| ears.second(threads)).collect::<std::result::Result<Vec<_>, _>>()?;
     std::thread::scope(|scope| {
         let (next, done) = (&next, &done);
         let threads: Vec<_> = engines

@@ -42,7 +42,7 @@ pub struct Measured<'a> {
     pub crowd: Vec<(&'a Condition, &'a Crowd)>,
     /// Near-misses that change the meaning, to 10 dB; and those a critical step would take.
     pub near: [(usize, usize); 2],
-    /// Clean: median and 95th percentile.
+    /// Clean, one person after the other: median and 95th percentile.
     pub gap_ms: [f32; 2],
     pub cut_off: (usize, usize),
 }

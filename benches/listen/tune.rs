@@ -15,6 +15,8 @@ struct Line<'a> {
     kind: &'a str,
     voice: &'a str,
     words: &'a str,
+    /// The best phrase.
+    phrase: &'a str,
     /// The best phrase is what was said.
     right: bool,
     evidence: &'a antiphon::listen::heard::Evidence,
@@ -63,6 +65,7 @@ pub fn write(file: &str, ears: Ears, only: &[&str]) -> Result<(), String> {
                     kind,
                     voice: &clip.voice,
                     words: &clip.words,
+                    phrase: &corpus.groups[clip.group][usize::from(best.0)],
                     right: said == Some(usize::from(best.0)),
                     evidence,
                 };

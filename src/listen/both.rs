@@ -14,6 +14,9 @@ use std::time::Instant;
 const MOST_POSSIBLE: usize = 4;
 /// How far the first ear's leaning counts when both choose the phrase, in the second's nats for one of the first's.
 const LEANING: f32 = 0.3;
+/// A call that stops everything counts by the second ear alone from this weight on, this far above all else, nats.
+const CALLED: f32 = -3.0;
+const CALLED_ABOVE: f32 = 1.0;
 /// Nearer than this the second ear's rival is named as the reason, nats.
 const NEAR: f32 = 2.0;
 
@@ -21,6 +24,8 @@ const NEAR: f32 = 2.0;
 pub struct Ears<'a> {
     pub first: &'a mut dyn Engine,
     pub second: &'a mut dyn Engine,
+    /// What the second is told of what may come.
+    pub context: &'a str,
 }
 
 /// Decides about one utterance.
@@ -30,7 +35,7 @@ pub fn decide(
     vocabulary: &Vocabulary,
     bar: &Bar,
 ) -> Result<(Verdict, Evidence), EngineError> {
-    let Ears { first, second } = ears;
+    let Ears { first, second, context } = ears;
     let possible = case.possible(MOST_POSSIBLE, bar.both.first_score);
     let Some(top) = possible.first().copied() else {
         return Ok(accept::decide(case, |_| Look::default(), bar));
@@ -42,7 +47,9 @@ pub fn decide(
         return Ok(by_one);
     }
     let began = Instant::now();
-    let asked = question(case, &possible, alike, vocabulary);
+    let urgent = vocabulary.is_urgent(case.measure(top).phrase);
+    let context = context.to_string();
+    let asked = Asked { at_once: urgent, context, ..question(case, &possible, alike, vocabulary) };
     let Some(weighed) = second.weigh(&asked)? else { return Ok(by_one) };
     let chosen = possible[weighed.chosen];
     let mut measured = case.measure(chosen);
@@ -54,7 +61,22 @@ pub fn decide(
     let ratio = case.scores.ratio[chosen];
     measured.evidence.second =
         Some(Box::new(SecondOpinion { compute_ms, ..opinion(&weighed, ratio, first) }));
+    if vocabulary.is_urgent(measured.phrase)
+        && measured.evidence.second.as_deref().is_some_and(hears_it_alone)
+    {
+        return Ok((measured.sure(case), with_confidence(measured.evidence)));
+    }
     Ok(judge(case, measured, bar))
+}
+
+/// What stops everything is obeyed on the word of the second ear too.
+fn hears_it_alone(second: &SecondOpinion) -> bool {
+    second.weight >= CALLED && second.asked.second >= CALLED_ABOVE && second.free.second >= CALLED_ABOVE
+}
+
+fn with_confidence(evidence: Evidence) -> Evidence {
+    let confidence = probability_of_both(&evidence).unwrap_or(0.0);
+    Evidence { confidence, ..evidence }
 }
 
 /// What stops everything does not wait for a second opinion: to hold too soon is better than too late.
@@ -73,6 +95,7 @@ fn question(case: &Case, possible: &[usize], alike: Option<String>, vocabulary: 
         leaning: possible.iter().map(|index| LEANING * (case.scores.ratio[*index] - best)).collect(),
         rivals: possible.iter().map(|index| vocabulary.rivals(case.candidates[*index].phrase())).collect(),
         nearest: nearest.collect(),
+        ..Asked::default()
     }
 }
 
@@ -113,7 +136,7 @@ fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpini
     // Written otherwise and sounding the same ('air flow'), it is the phrase.
     let (same, others): (Vec<_>, Vec<_>) = rivals
         .into_iter()
-        .partition(|(rival, score)| rival.free && score.is_some_and(|score| (ratio - score).abs() < SAME));
+        .partition(|(rival, score)| !rival.asked && score.is_some_and(|score| (ratio - score).abs() < SAME));
     for (rival, _) in same {
         let (more, less) = (opinion.weight.max(rival.log_p), opinion.weight.min(rival.log_p));
         opinion.weight = more + (less - more).exp().ln_1p();
@@ -122,9 +145,10 @@ fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpini
         let first = score.map_or(UNKNOWN, |score| (ratio - score).clamp(-FAR, FAR));
         let second = (opinion.weight - rival.log_p).clamp(-FAR, FAR);
         let against = Against { text: rival.text.clone(), first, second };
-        let nearest = if rival.free { &mut opinion.free } else { &mut opinion.asked };
-        if second < nearest.second {
-            *nearest = against.clone();
+        for (of_it, nearest) in [(rival.free, &mut opinion.free), (rival.asked, &mut opinion.asked)] {
+            if of_it && second < nearest.second {
+                *nearest = against.clone();
+            }
         }
         if against.joint() < opinion.rival.joint() {
             opinion.rival = against;
@@ -136,9 +160,8 @@ fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpini
 /// From both ears' evidence to a verdict.
 fn judge(case: &Case, mut measured: Measured, bar: &Bar) -> (Verdict, Evidence) {
     let alone = probability(&measured.evidence);
-    let confidence = probability_of_both(&measured.evidence).unwrap_or(0.0);
-    measured.evidence.confidence = confidence;
-    let Evidence { score, margin, ref second, .. } = measured.evidence;
+    measured.evidence = with_confidence(measured.evidence);
+    let Evidence { score, margin, confidence, ref second, .. } = measured.evidence;
     let Some(second) = second.clone() else { return (measured.unsure(case, bar), measured.evidence) };
     let both = &bar.both;
     let needed = if (case.critical)(measured.phrase) { both.sure_critical } else { both.sure };
@@ -247,7 +270,8 @@ mod tests {
 
     fn vocabulary() -> Vocabulary {
         let phrases = PHRASES.iter().map(|text| (text.to_string(), Place::BUILT_IN)).collect();
-        Vocabulary::of(phrases, Vec::new(), BTreeMap::new(), &Told::default()).unwrap()
+        let vocabulary = Vocabulary::of(phrases, Vec::new(), BTreeMap::new(), &Told::default()).unwrap();
+        vocabulary.with_urgent(PhraseId(2))
     }
 
     /// What both made of it: `ratio` is the first ear's of each phrase and of a decoy of the first.
@@ -258,7 +282,7 @@ mod tests {
         let candidates = [counts(0), counts(1), counts(2), decoy];
         let scores = Scores { ratio: ratio.to_vec(), units: vec![12.0; 4], free: String::new() };
         let case = Case { candidates: &candidates, scores: &scores, critical: &|_| false, snr_db: 40.0 };
-        let ears = Ears { first: &mut Told::default(), second };
+        let ears = Ears { first: &mut Told::default(), second, context: "" };
         decide(&case, ears, &vocabulary(), &Bar::default())
     }
 
@@ -270,7 +294,7 @@ mod tests {
             weight,
             worst: weight / 2.0,
             end: -0.1,
-            rivals: vec![Rival { text: rival.into(), log_p: rival_log_p, free: false }],
+            rivals: vec![Rival { text: rival.into(), log_p: rival_log_p, free: false, asked: true }],
             ..Weighed::default()
         };
         Told { weighed: Some(weighed), ..Told::default() }
@@ -303,6 +327,19 @@ mod tests {
         // Barely possible, and a decoy fits far better.
         let (verdict, _) = decided([-40.0, -90.0, -90.0, -6.0], &mut weighed(-0.1, "", -99.0)).unwrap();
         assert!(!matches!(verdict, Verdict::Accepted { .. }), "{verdict:?}");
+    }
+
+    #[test]
+    fn what_stops_everything_is_obeyed_on_the_word_of_either_ear() {
+        let hold = Verdict::Accepted { phrase: PhraseId(2) };
+        let mut second = weighed(-12.0, "hold on", -0.1);
+        assert_eq!(decided([-90.0, -90.0, -0.5, -90.0], &mut second).unwrap().0, hold);
+        assert_eq!(second.asked, 0, "it does not wait");
+        // The first made something else of it, and only leaves it possible.
+        let faint = [-90.0, -90.0, -33.0, -10.0];
+        assert_eq!(decided(faint, &mut weighed(-0.5, "hold on", -6.0)).unwrap().0, hold);
+        assert_ne!(decided(faint, &mut weighed(-0.5, "hold on", -0.9)).unwrap().0, hold, "neither is sure");
+        assert_ne!(decided(faint, &mut weighed(-7.0, "hold on", -16.0)).unwrap().0, hold, "neither is sure");
     }
 
     #[test]

@@ -4,6 +4,7 @@
 
 use super::accept::{decide, in_doubt, Bar, Case, Look, HOPELESS};
 use super::both;
+use super::context;
 use super::decoys;
 use super::engine::{BadWord, Candidate, Engine, EngineError, Kind, Scores};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
@@ -146,6 +147,12 @@ impl Vocabulary {
         Arc::clone(&self.rivals[usize::from(id.0)])
     }
 
+    #[cfg(test)]
+    pub fn with_urgent(mut self, urgent: PhraseId) -> Vocabulary {
+        self.urgent.insert(urgent);
+        self
+    }
+
     /// Whether a phrase stops everything.
     pub fn is_urgent(&self, id: PhraseId) -> bool {
         self.urgent.contains(&id)
@@ -172,6 +179,8 @@ struct Ear {
     vocabulary: Arc<Vocabulary>,
     bar: Bar,
     counts: Vec<PhraseId>,
+    /// What the second ear is told of what may come.
+    context: String,
     candidates: Vec<Candidate>,
     /// Phrases that another candidate continues: somebody who has said one may not be done.
     continued: BTreeSet<PhraseId>,
@@ -223,6 +232,7 @@ impl Listener {
             vocabulary,
             bar,
             counts: Vec::new(),
+            context: String::new(),
             candidates: Vec::new(),
             continued: BTreeSet::new(),
             offset_ms: 0,
@@ -344,6 +354,8 @@ impl Ear {
         self.engine.listen_for(&candidates, &self.vocabulary.given)?;
         self.counts = counts.to_vec();
         self.continued = continued(&candidates);
+        let phrases = candidates.iter().filter(|one| !matches!(one.kind, Kind::Decoy(_)));
+        self.context = context::of(phrases.map(|one| one.text.as_str()));
         self.candidates = candidates;
         self.hopeless = None;
         self.ahead = None;
@@ -440,7 +452,8 @@ impl Ear {
         let critical = |id: PhraseId| vocabulary.critical.contains(&id);
         if let Some(second) = &mut self.second {
             let case = Case { candidates: &self.candidates, scores, critical: &critical, snr_db };
-            let ears = both::Ears { first: self.engine.as_mut(), second: second.as_mut() };
+            let ears =
+                both::Ears { first: self.engine.as_mut(), second: second.as_mut(), context: &self.context };
             match both::decide(&case, ears, &vocabulary, &self.bar) {
                 Ok(decided) => return Ok(decided),
                 Err(error) => self.lose_second(&error),

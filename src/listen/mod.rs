@@ -6,6 +6,7 @@
 pub mod accept;
 mod both;
 pub mod confusions;
+mod context;
 pub mod decoys;
 pub mod engine;
 mod evidence;

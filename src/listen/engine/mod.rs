@@ -84,6 +84,10 @@ pub struct Asked {
     pub rivals: Vec<Arc<Vec<String>>>,
     /// What the first ear would rather have heard: rivals of whichever is chosen.
     pub nearest: Vec<String>,
+    /// Words that may come, as the ear may be told of them before it listens; empty: nothing is known.
+    pub context: String,
+    /// The answer is wanted at once: nothing is weighed but what is asked about.
+    pub at_once: bool,
 }
 
 /// What a second ear makes of it. Weights are log-probabilities, nats: 0 is certain.
@@ -111,8 +115,10 @@ pub struct Rival {
     pub text: String,
     /// Its weight, or what it weighs at most.
     pub log_p: f32,
-    /// The network would have written it by itself; otherwise it was asked about.
+    /// The network would have written it by itself.
     pub free: bool,
+    /// It was asked about it.
+    pub asked: bool,
 }
 
 impl Default for Weighed {

@@ -18,6 +18,8 @@ pub struct Writing {
 pub struct Marks {
     /// What stands before every text: start, language, transcribe, no times.
     pub before: Vec<u32>,
+    /// Stands before what was said earlier.
+    previous: u32,
     pub end: u32,
     pub full_stop: u32,
 }
@@ -74,8 +76,22 @@ impl Text {
             .ok_or_else(|| format!("it does not know the language {language:?}"))?;
         let before =
             vec![mark("<|startoftranscript|>")?, spoken, mark("<|transcribe|>")?, mark("<|notimestamps|>")?];
-        let marks = Marks { before, end: mark("<|endoftext|>")?, full_stop: mark(".")? };
+        let marks = Marks {
+            previous: mark("<|startofprev|>")?,
+            before,
+            end: mark("<|endoftext|>")?,
+            full_stop: mark(".")?,
+        };
         Ok(Text { tokenizer, marks, known: HashMap::new() })
+    }
+
+    /// What stands before every text: words that may come, as if they had been said just now, and the marks.
+    pub fn before(&mut self, context: &str) -> Vec<u32> {
+        if context.is_empty() {
+            return self.marks.before.clone();
+        }
+        let words = self.tokens(&format!(" {context}"));
+        [&[self.marks.previous], &words[..], &self.marks.before].concat()
     }
 
     /// The ways a phrase (words in lower case, single spaces) may be written, without what ends it.
@@ -174,20 +190,23 @@ pub fn words_of(text: &str) -> Vec<String> {
 }
 
 /// Whether words are a phrase once, or over and over, the last time perhaps in part: in a short stretch of sound the
-/// network likes to write the same again.
-pub fn says_only(words: &[String], phrase: &[String]) -> bool {
-    !phrase.is_empty()
-        && words.len() >= phrase.len()
-        && words.iter().zip(phrase.iter().cycle()).all(|(word, wanted)| word == wanted)
+/// network likes to write the same again. A text that has not `ended` may be cut in the middle of a word.
+pub fn says_only(words: &[String], phrase: &[String], ended: bool) -> bool {
+    let said = |(at, wanted): (usize, &String)| {
+        words[at] == *wanted || (!ended && at + 1 == words.len() && wanted.starts_with(&words[at]))
+    };
+    !phrase.is_empty() && words.len() >= phrase.len() && (0..words.len()).zip(phrase.iter().cycle()).all(said)
 }
 
 /// A text without its repetitions: the first words that all the rest only repeat.
-pub fn said_once(words: Vec<String>) -> Vec<String> {
-    let once = (1..=words.len() / 2).find(|count| says_only(&words, &words[..*count]));
+pub fn said_once(words: Vec<String>, ended: bool) -> Vec<String> {
+    // A text that goes on is at its second time as soon as it begins again.
+    let most = if ended { words.len() / 2 } else { words.len().saturating_sub(1) };
+    // A word said twice is a stumble; a sentence is not.
+    let once = (2..=most).find(|count| says_only(&words, &words[..*count], ended));
     match once {
-        // A word said twice is a stumble; a sentence is not.
-        Some(count) if count > 1 => words[..count].to_vec(),
-        _ => words,
+        Some(count) => words[..count].to_vec(),
+        None => words,
     }
 }
 
@@ -253,21 +272,26 @@ mod tests {
 
     #[test]
     fn a_text_that_only_repeats_itself_is_said_once_and_a_stumble_stays() {
-        let once = |text: &str| said_once(words_of(text)).join(" ");
+        let once = |text: &str| said_once(words_of(text), true).join(" ");
         assert_eq!(once("smart matter smart matter smart"), "smart matter");
         assert_eq!(once("hands are dry"), "hands are dry");
         assert_eq!(once("stop stop"), "stop stop");
+        assert_eq!(once("hands are dry hands"), "hands are dry hands");
+        let cut = |text: &str| said_once(words_of(text), false).join(" ");
+        assert_eq!(cut("Hands are cleaned. Hands ar"), "hands are cleaned");
+        assert_eq!(cut("hands are dry hats"), "hands are dry hats");
+        assert_eq!(cut("hands are"), "hands are");
     }
 
     #[test]
     fn the_same_said_again_is_that_text_and_anything_else_is_not() {
         let phrase = words_of("hands are dry");
         for same in ["hands are dry", "Hands are dry. Hands are dry.", "hands are dry. hands are"] {
-            assert!(says_only(&words_of(same), &phrase), "{same}");
+            assert!(says_only(&words_of(same), &phrase, true), "{same}");
         }
         for other in ["hands are", "hands are dry now", "hands are dry. hands aren't", "my hands are dry", ""]
         {
-            assert!(!says_only(&words_of(other), &phrase), "{other}");
+            assert!(!says_only(&words_of(other), &phrase, true), "{other}");
         }
     }
 }

@@ -12,9 +12,10 @@ use std::collections::HashMap;
 
 /// Rivals this many nats below the phrase are not followed to their end.
 const FAR: f32 = 8.0;
-/// Free hypotheses that are followed, and for how many tokens at most.
+/// Free hypotheses that are followed, and for how many tokens more than the phrase has: what goes on longer is the network
+/// repeating itself, and stays at its bound.
 const FREE: usize = 3;
-const LONGEST_FREE: usize = 16;
+const LONGER: usize = 4;
 /// Tokens weighed in one run for rivals; the least probable ones are left at their bound.
 const MOST_NODES: usize = 160;
 /// Rivals that are told of at most.
@@ -24,7 +25,7 @@ const NOTHING: f32 = -99.0;
 
 /// Weighs what is asked against one utterance.
 pub fn weigh(net: &mut Net, text: &mut Text, sound: &Sound, asked: &Asked) -> Result<Weighed, String> {
-    let before = text.marks.before.clone();
+    let before = text.before(&asked.context);
     let tree = Tree::begin(net, sound, &before)?;
     let mut scales = Scales { root: before.len() - 1, tree, text, children: HashMap::new() };
     let phrases: Vec<Vec<Writing>> =
@@ -44,13 +45,17 @@ pub fn weigh(net: &mut Net, text: &mut Text, sound: &Sound, asked: &Asked) -> Re
     let rivals: Vec<&String> =
         rivals.iter().chain(&asked.nearest).filter(|rival| !asked.phrases.contains(rival)).collect();
     scales.against(&phrases[chosen], &rivals, &mut weighed)?;
-    scales.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
+    if asked.at_once {
+        weighed.weight = weighed.log_p[chosen];
+    } else {
+        scales.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
+    }
     keep_near(&mut weighed);
     Ok(weighed)
 }
 
 fn asked_about(text: &str, log_p: f32) -> Rival {
-    Rival { text: text.to_string(), log_p, free: false }
+    Rival { text: text.to_string(), log_p, free: false, asked: true }
 }
 
 /// Keeps the nearest rivals, best first.
@@ -62,6 +67,26 @@ fn keep_near(weighed: &mut Weighed) {
         kept += 1;
         kept == 1 || (kept <= MOST_RIVALS && rival.log_p >= near)
     });
+}
+
+/// What was asked about and also written freely, in a way of its own ('apron, tight'), is one text.
+fn join_same(rivals: &mut Vec<Rival>) {
+    let mut places: HashMap<String, usize> = HashMap::new();
+    let mut joined: Vec<Rival> = Vec::with_capacity(rivals.len());
+    for rival in rivals.drain(..) {
+        match places.get(&rival.text) {
+            Some(at) => {
+                let one = &mut joined[*at];
+                one.log_p = sum([one.log_p, rival.log_p].into_iter());
+                (one.asked, one.free) = (one.asked || rival.asked, one.free || rival.free);
+            }
+            None => {
+                places.insert(rival.text.clone(), joined.len());
+                joined.push(rival);
+            }
+        }
+    }
+    *rivals = joined;
 }
 
 struct Scales<'a> {
@@ -184,8 +209,10 @@ impl Scales<'_> {
     fn free(&mut self, phrase: &str, writings: &[Writing], weighed: &mut Weighed) -> Result<(), String> {
         let weight = weighed.log_p[weighed.chosen];
         let mut ways = self.branches(writings, weight - FAR);
-        for _ in 0..LONGEST_FREE {
-            self.follow(&mut ways)?;
+        let tokens = |writing: &Writing| writing.words.iter().map(Vec::len).sum::<usize>();
+        let most = writings.iter().map(tokens).max().unwrap_or(0) + LONGER;
+        for _ in 0..most {
+            self.follow(&mut ways, most)?;
             ways.iter_mut().for_each(|way| way.cut(weight - FAR));
         }
         let wanted = words_of(phrase);
@@ -194,18 +221,20 @@ impl Scales<'_> {
         for way in &ways {
             let written = self.text.read(&way.written);
             let words = words_of(&written);
-            if says_only(&words, &wanted) && way.finished(self.text.marks.end) {
+            let ended = way.written.last() == Some(&self.text.marks.end);
+            if says_only(&words, &wanted, ended) && (ended || way.going) {
                 same.push(way.log_p);
             } else {
-                told.entry(words).or_default().push(way.log_p);
+                told.entry(said_once(words, ended)).or_default().push(way.log_p);
             }
         }
         weighed.weight = sum(same.into_iter());
         for (words, weights) in told {
-            let words = said_once(words);
             let text = if words.is_empty() { "(nothing)".to_string() } else { words.join(" ") };
-            weighed.rivals.push(Rival { text, log_p: sum(weights.into_iter()), free: true });
+            let log_p = sum(weights.into_iter());
+            weighed.rivals.push(Rival { text, log_p, free: true, asked: false });
         }
+        join_same(&mut weighed.rivals);
         Ok(())
     }
 
@@ -246,10 +275,11 @@ impl Scales<'_> {
         ways
     }
 
-    /// One token further, each of those still going.
-    fn follow(&mut self, ways: &mut [Way]) -> Result<(), String> {
+    /// One token further, each of those still going that has fewer than `most`.
+    fn follow(&mut self, ways: &mut [Way], most: usize) -> Result<(), String> {
         let first = self.tree.len();
-        let going: Vec<usize> = (0..ways.len()).filter(|way| ways[*way].going).collect();
+        let short = |way: &Way| way.going && way.written.len() < most;
+        let going: Vec<usize> = (0..ways.len()).filter(|way| short(&ways[*way])).collect();
         let new: Vec<(u32, Option<usize>)> = going
             .iter()
             .filter_map(|way| Some((*ways[*way].written.last()?, Some(ways[*way].parent))))
@@ -288,10 +318,6 @@ impl Way {
     /// What has become improbable is left where it is: its weight is a bound.
     fn cut(&mut self, least: f32) {
         self.going &= self.log_p > least;
-    }
-
-    fn finished(&self, end: u32) -> bool {
-        self.written.last() == Some(&end) || self.going
     }
 }
 
