@@ -81,6 +81,8 @@ NOT_NEGATIVE = {
     "joint_below", "joint_small", "joint_large", "second_worst", "second_end", "second_weight_in_noise",
     "second_worst_in_noise", "asked_in_noise", "joint_in_noise",
 }
+# Nor worse evidence more probable.
+NOT_POSITIVE = {"worst_high", "around", "around_in_noise"}
 
 
 def fit(x, y, cost, features):
@@ -93,6 +95,7 @@ def fit(x, y, cost, features):
         weights = np.zeros(len(features))
         weights[kept] = model.coef_[0] / spread[kept]
         wrong = np.array([name in NOT_NEGATIVE for name in features]) & (weights < 0)
+        wrong |= np.array([name in NOT_POSITIVE for name in features]) & (weights > 0)
         if not wrong.any():
             return weights, model.intercept_[0] - float((weights * mean).sum())
         kept &= ~wrong

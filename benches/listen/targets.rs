@@ -122,14 +122,12 @@ pub fn table(measured: &Measured) -> Result<String, std::fmt::Error> {
 
 /// Why the ones that are not met are not, as far as it is known.
 pub const LIMITS: &str = "\
-What limits it. *Near-misses:* the network mistakes single phones so often that no bar tells a word from another a \
-phone away (the table of bars below): one that keeps 99 % of the right phrases that the shipped bar accepts lets one \
-in eight of those words pass, one that stops nearly all of them would ask people again one time in seven. Phrases \
-that differ from what might be said instead in more than one weak word are the remedy, and `lint` looks for them. \
-*Clean:* one phrase is 1.4 %; 'to exit the menu' comes out of the network as 'many'. *Noise at 5 dB and babble at 10 \
-dB:* a weak word is lost in the noise, and the phrase without it, a decoy, fits better; in babble another person's \
-words are heard beside the phrase. Both are asked again, not guessed; which phrases, and what fitted as well, stands \
-below. *Cut off:* one of the pauses falls in a word ('success|fully') whose first half is taken for the whole; the \
-other follows the last word of the phrase, and something else comes after it in the recording. *This half:* that a \
-second negation is no decoy was learnt on it, when 'don't not disturb' stood in the list below; all else was set on \
-the other.\n";
+What limits it. *Near-misses:* what both ears still take for the phrase is one sound away from it: another form ('hand are \
+clean', 'hands are drying'), another tense ('hands were clean'), a soft n't before another consonant ('lights aren't on'). \
+The second ear weighs exactly these against the phrase, and where it finds the other likelier the phrase is asked again, \
+however sure the first is; these come out of it as likely or less. The remedy is in the procedure: phrases that differ from \
+what might be said instead in more than a weak sound, which `lint` and `lint --voices` look for. *Natural voices:* some \
+begin so softly that both ears lose the first consonant: 'blower' comes out as 'lower', 'hood' as 'could', 'gloves' as \
+'loves'. *Noise at 5 dB and babble at 10 dB:* a weak word is lost, and the phrase without it fits as well. All these are \
+asked again, not guessed; which phrases, and what fitted as well, stands below. *Critical steps:* their bar costs right \
+answers: one in ten in quiet is asked again.\n";

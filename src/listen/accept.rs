@@ -33,7 +33,7 @@ pub struct Bar {
 
 /// The bars with both ears. Set on the tuning half of docs/listening.md. Out of sample (five folds by phrase) 35 of 664
 /// near-misses that change the meaning passed in quiet and in noise to 10 dB, and of right phrases by people and natural
-/// voices 163 of 171 in quiet, 160 of 174 in pink noise at 10 dB and 144 of 171 in a blower's at 5 dB; by the bar of critical
+/// voices 163 of 171 in quiet, 160 of 174 in pink noise at 10 dB and 145 of 171 in a blower's at 5 dB; by the bar of critical
 /// steps 18 of 664, and 153, 142 and 129.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Both {
