@@ -100,11 +100,11 @@ fn row(
     number: usize,
     folder: &std::path::Path,
 ) -> Result<Row, String> {
-    // People's phrases go through every condition, with a part of the chatter that changes; stand-ins and near-misses
-    // through some.
+    // The prompts go through every condition, half of them through the milder ones, with a part of the chatter that
+    // changes; everything else through some.
     let many = MANY.contains(&condition.name);
     let wanted = |clip: usize, kind: Kind| match kind {
-        Kind::Human => true,
+        Kind::Human => many || PEOPLE.contains(&condition.name) || (clip + number).is_multiple_of(2),
         Kind::StandIn => many,
         Kind::Person | Kind::Natural => PEOPLE.contains(&condition.name),
         Kind::Near(change) if natural::is_slip(change) => PEOPLE.contains(&condition.name),
