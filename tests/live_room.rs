@@ -265,6 +265,154 @@ fn a_stop_over_a_prompt_that_leaks_silences_it_within_half_a_second() {
     assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
 }
 
+/// Names of the microphones that the program's streams hang on, and each stream's number on the server.
+fn places(room: &Room) -> Vec<(String, String)> {
+    let sources = room.pactl(&["list", "short", "sources"]);
+    let name_of = |number: &str| {
+        let mut fields = sources.lines().map(|line| line.split('\t').collect::<Vec<_>>());
+        fields.find(|fields| fields[0] == number).map_or("none".to_string(), |fields| fields[1].to_string())
+    };
+    let streams = room.pactl(&["list", "short", "source-outputs"]);
+    let streams = streams.lines().map(|line| line.split('\t').collect::<Vec<_>>());
+    // What belongs to no client is the remapped sources' own.
+    let ours = streams.filter(|fields| fields[2] != "-");
+    let mut places: Vec<_> = ours.map(|fields| (name_of(fields[1]), fields[0].to_string())).collect();
+    places.sort();
+    places
+}
+
+fn names(room: &Room) -> Vec<String> {
+    places(room).into_iter().map(|(name, _)| name).collect()
+}
+
+/// A stream that the server moved to another microphone would hear the other person: one alone could do both parts. It can't
+/// be moved, and where its microphone goes the post is lost until that very microphone is back.
+#[test]
+fn a_post_hears_its_own_microphone_or_none() {
+    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let room = Room::open();
+    let sessions = room.path().join("sessions");
+    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
+    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
+    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
+    command.args(["--plain", "--ears", "phones", "--id", "pinned", "--sessions"]).arg(&sessions);
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let journal = sessions.join("pinned/journal.jsonl");
+    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+    let both = places(&room);
+    assert_eq!(names(&room), ["observer_mic", "worker_mic"], "{both:?}");
+
+    // What the desktop's sound settings would do.
+    let move_it = ["move-source-output", &both[0].1, "worker_mic"];
+    let moved = room.command("pactl").args(move_it).output().expect("pactl runs");
+    assert!(!moved.status.success(), "the server moved it: {:?}", places(&room));
+    room.pactl(&["set-default-source", "observer_mic"]);
+    room.pactl(&["set-default-source", "worker_mic"]);
+    assert_eq!(names(&room), ["observer_mic", "worker_mic"]);
+
+    // The observer's microphone is pulled out and plugged in again.
+    let modules = room.pactl(&["list", "short", "modules"]);
+    let remapped =
+        modules.lines().find(|line| line.contains("source_name=observer_mic")).expect("the module");
+    room.pactl(&["unload-module", remapped.split('\t').next().expect("a number")]);
+    wait_for(&journal, r#""event":"post-lost""#);
+    assert_eq!(names(&room), ["worker_mic"]);
+    std::thread::sleep(Duration::from_secs(5));
+    assert_eq!(names(&room), ["worker_mic"], "another microphone took its place");
+    room.pactl(&[
+        "load-module",
+        "module-remap-source",
+        "master=observer.monitor",
+        "source_name=observer_mic",
+    ]);
+    wait_for(&journal, r#""event":"post-back""#);
+    assert_eq!(names(&room), ["observer_mic", "worker_mic"]);
+    std::thread::sleep(Duration::from_millis(500));
+
+    let pid = child.id().to_string();
+    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
+    let output = child.wait_with_output().expect("its output");
+    let stdout = String::from_utf8_lossy(&output.stdout);
+    assert!(stdout.contains("on hold"), "{stdout}");
+    assert_eq!(verify(&sessions.join("pinned")).expect("a session").state, State::Sound);
+}
+
+/// A sound server that hangs keeps nobody waiting but whoever asks it: within 3 s the session is on hold, in the journal and on
+/// the screen, and it can be interrupted.
+#[test]
+fn a_sound_server_that_hangs_holds_the_session_and_goes_on_later() {
+    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let room = Room::open();
+    let sessions = room.path().join("sessions");
+    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
+    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
+    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
+    command.args(["--plain", "--ears", "phones", "--id", "hangs", "--sessions"]).arg(&sessions);
+    let mut child =
+        command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let journal = sessions.join("hangs/journal.jsonl");
+    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+
+    room.freeze(true);
+    let since = Instant::now();
+    wait_for(&journal, r#""note":"held""#);
+    let held = since.elapsed();
+    println!("on hold {} ms after the sound server stopped", held.as_millis());
+    assert!(held < Duration::from_secs(3), "{held:?}");
+    std::thread::sleep(Duration::from_secs(5));
+    room.freeze(false);
+    wait_for(&journal, r#""event":"post-back""#);
+
+    room.freeze(true);
+    std::thread::sleep(Duration::from_secs(4));
+    let since = Instant::now();
+    let pid = child.id().to_string();
+    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
+    while child.try_wait().expect("a child").is_none() {
+        assert!(since.elapsed() < Duration::from_secs(3), "it can't be interrupted");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    room.freeze(false);
+    let output = child.wait_with_output().expect("its output");
+    let stdout = String::from_utf8_lossy(&output.stdout);
+    assert!(stdout.contains("on hold"), "{stdout}");
+    assert_eq!(verify(&sessions.join("hangs")).expect("a session").state, State::Sound);
+}
+
+/// A loudspeaker that is pulled out holds the session; back again, it says what could not be said.
+#[test]
+fn a_loudspeaker_that_comes_back_is_spoken_through_again() {
+    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let room = Room::open();
+    let sessions = room.path().join("sessions");
+    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
+    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
+    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
+    command.args(["--plain", "--ears", "phones", "--id", "silent", "--sessions"]).arg(&sessions);
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let journal = sessions.join("silent/journal.jsonl");
+    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+    let modules = room.pactl(&["list", "short", "modules"]);
+    let sink = modules.lines().find(|line| line.contains("sink_name=room")).expect("the module");
+    room.pactl(&["unload-module", sink.split('\t').next().expect("a number")]);
+    wait_for(&journal, r#""note":"held""#);
+    std::thread::sleep(Duration::from_secs(3));
+    room.pactl(&["load-module", "module-null-sink", "sink_name=room", "rate=48000"]);
+    wait_for(&journal, r#""event":"voice-back""#);
+    let said = std::fs::read_to_string(&journal).expect("a journal").matches("speech-ended").count();
+    let since = Instant::now();
+    while std::fs::read_to_string(&journal).expect("a journal").matches("speech-ended").count() == said {
+        assert!(since.elapsed() < Duration::from_secs(20), "it says nothing");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let pid = child.id().to_string();
+    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
+    let output = child.wait_with_output().expect("its output");
+    let stdout = String::from_utf8_lossy(&output.stdout);
+    assert!(stdout.contains("the loudspeaker is back"), "{stdout}");
+    assert_eq!(verify(&sessions.join("silent")).expect("a session").state, State::Sound);
+}
+
 /// Waits until a growing file has this text.
 fn wait_for(file: &Path, text: &str) {
     let since = Instant::now();

@@ -2,11 +2,12 @@
 //!
 //! Owns the callback and what it must keep: it allocates nothing, waits for nothing, and counts what it could not hand
 //! over. Must not know what is said. [`super::convert`] turns blocks into sound at [`super::RATE`] on the reader's
-//! thread. Two guards watch what the sound system does not report: silence of the callback, and a device that is gone
-//! while the server quietly records from another.
+//! thread. Guards watch what the sound system does not report: silence of the callback, a device that is gone, and a stream
+//! that hangs on another device than the one it was opened for.
 
 use super::convert::Converter;
 use super::device::{self, Device, Direction, Settings};
+use super::pinned::{self, Pinned};
 use super::AudioError;
 use crate::procedure::Post;
 use cpal::traits::{DeviceTrait, StreamTrait};
@@ -140,7 +141,15 @@ pub struct Microphone {
     events: Receiver<MicEvent>,
     notes: Vec<String>,
     over: Arc<AtomicBool>,
-    _stream: cpal::Stream,
+    stream: Option<Stream>,
+}
+
+/// What hands the sound over.
+enum Stream {
+    /// From a sound server, which leaves it on its device.
+    Pinned { _stream: Pinned },
+    /// From anything else.
+    Cpal { _stream: cpal::Stream },
 }
 
 /// Callback period, ms: short enough for a quick answer, long enough to survive a busy machine.
@@ -158,33 +167,44 @@ impl Microphone {
         let (device, mut notes) = device::find(Direction::Input, wanted)?;
         let settings = device::settings(&device, Direction::Input)?;
         let counters = Arc::new(Counters::default());
-        // The error callback may allocate: it runs when sound has stopped already.
         let (tell, events) = crossbeam_channel::bounded(64);
-        let build = |period: Option<u32>| {
-            let feeder = Feeder::new(post, settings.rate, settings.channels, out.clone(), counters.clone());
-            let errors = errors(post, tell.clone(), counters.clone());
-            stream(&device, settings, period, feeder, errors)
-        };
         let period = settings.rate * PERIOD_MS / 1000;
-        let stream = match build(Some(period)) {
-            Ok(stream) => stream,
-            Err(first) => {
-                let stream = build(None).map_err(|_| device::failure(&device, Direction::Input, &first))?;
-                notes.push(format!("{}: blocks of its own size ({first})", device.name));
-                stream
+        let feeder = |channels| Feeder::new(post, settings.rate, channels, out.clone(), counters.clone());
+        let stream = match device.id.strip_prefix("pulseaudio:") {
+            Some(source) => {
+                let opened = pinned::open(source, settings, period, feeder(pinned::channels(settings)));
+                let stream = opened.map_err(|why| AudioError::Device {
+                    device: device.name.clone(),
+                    why,
+                    fix: "choose another device (see `antiphon devices`), or start the sound server again"
+                        .into(),
+                })?;
+                let lost = tell.clone();
+                stream.watch(move |why| drop(lost.try_send(MicEvent::Lost { post, why })));
+                Stream::Pinned { _stream: stream }
+            }
+            None => {
+                // The error callback may allocate: it runs when sound has stopped already.
+                let errors = || errors(post, tell.clone(), counters.clone());
+                let (stream, note) = by_cpal(&device, settings, period, feeder, errors)?;
+                notes.extend(note);
+                Stream::Cpal { _stream: stream }
             }
         };
-        stream.play().map_err(|error| device::failure(&device, Direction::Input, &error))?;
         let over = Arc::new(AtomicBool::new(false));
         watch_progress(post, tell.clone(), counters.clone(), over.clone());
         device::watch(&device, Direction::Input, over.clone(), move |why| {
             let _ = tell.try_send(MicEvent::Lost { post, why });
         });
-        Ok(Microphone { post, device, settings, counters, events, notes, over, _stream: stream })
+        Ok(Microphone { post, device, settings, counters, events, notes, over, stream: Some(stream) })
     }
 
     pub fn post(&self) -> Post {
         self.post
+    }
+    /// The device's id, which finds it again.
+    pub fn id(&self) -> &str {
+        &self.device.id
     }
     /// The device's name and id.
     pub fn describe(&self) -> String {
@@ -213,7 +233,30 @@ impl Microphone {
 impl Drop for Microphone {
     fn drop(&mut self) {
         self.over.store(true, Ordering::Relaxed);
+        // A sound system that hangs must not keep whoever closes a microphone waiting.
+        let stream = self.stream.take();
+        std::thread::spawn(move || drop(stream));
     }
+}
+
+/// A stream by cpal: blocks of the wanted size, or else of the system's own, which is told.
+fn by_cpal<E: FnMut(cpal::Error) + Send + 'static>(
+    device: &Device,
+    settings: Settings,
+    period: u32,
+    feeder: impl Fn(u16) -> Feeder,
+    errors: impl Fn() -> E,
+) -> Result<(cpal::Stream, Option<String>), AudioError> {
+    let build = |period: Option<u32>| stream(device, settings, period, feeder(settings.channels), errors());
+    let (stream, note) = match build(Some(period)) {
+        Ok(stream) => (stream, None),
+        Err(first) => {
+            let stream = build(None).map_err(|_| device::failure(device, Direction::Input, &first))?;
+            (stream, Some(format!("{}: blocks of its own size ({first})", device.name)))
+        }
+    };
+    stream.play().map_err(|error| device::failure(device, Direction::Input, &error))?;
+    Ok((stream, note))
 }
 
 fn errors(

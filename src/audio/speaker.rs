@@ -166,11 +166,21 @@ impl Speaker {
     /// Opens the named loudspeaker, or the default one, and waits until it takes sound: an idle server can need two
     /// seconds for its first buffers (measured on a null sink), which would hold back the first words.
     pub fn open(wanted: Option<&str>) -> Result<Speaker, AudioError> {
+        Speaker::open_with(wanted, Arc::new(Shared::default()))
+    }
+
+    /// Opens the same device again after it was lost. Its silencers go on working; its events are new ones.
+    pub fn open_again(&self) -> Result<Speaker, AudioError> {
+        self.shared.fills.store(0, Ordering::Relaxed);
+        self.shared.progress.store(0, Ordering::Relaxed);
+        Speaker::open_with(Some(&self.device.id), self.shared.clone())
+    }
+
+    fn open_with(wanted: Option<&str>, shared: Arc<Shared>) -> Result<Speaker, AudioError> {
         let (device, mut notes) = device::find(Direction::Output, wanted)?;
         let settings = device::settings(&device, Direction::Output)?;
         let (queue, plays) = crossbeam_channel::bounded(QUEUE);
         let (tell, events) = crossbeam_channel::bounded(4 * QUEUE);
-        let shared = Arc::new(Shared::default());
         let build = |period: Option<u32>| {
             let player =
                 Player::new(settings.rate, settings.channels, plays.clone(), tell.clone(), shared.clone());

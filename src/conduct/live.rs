@@ -16,7 +16,7 @@ use crate::record::RecordError;
 use crate::session::lines::lines;
 use crate::session::{Action, Event, Outcome, What};
 use crate::voice::{LiveVoice, Played, VoiceError, VoiceEvent};
-use crossbeam_channel::{select, Receiver, Sender};
+use crossbeam_channel::{select, Receiver, Sender, TryRecvError};
 use std::collections::HashMap;
 use std::time::{Duration, Instant};
 
@@ -57,10 +57,13 @@ pub type SecondVoice = Box<dyn FnOnce() -> Result<Box<dyn LiveVoice>, VoiceError
 /// One open microphone and the ear that listens to it.
 struct PostSound {
     post: Post,
+    /// The id of its device: no other may take its place.
     wanted: Option<String>,
     microphone: Option<Microphone>,
     ear: Sender<ToEar>,
     lost_at: Option<Instant>,
+    /// It is being opened again, on a thread of its own: a sound server that hangs keeps only that waiting.
+    coming: Option<Receiver<Result<OpenMicrophone, AudioError>>>,
     dropped: u64,
     /// Somebody is in the middle of saying something there.
     speaking: bool,
@@ -98,7 +101,7 @@ impl Live {
         let mut posts = Vec::new();
         for (listener, open) in listeners.into_iter().zip(microphones) {
             let ear = ear::start(listener, began, out.clone());
-            let wanted = open.wanted.clone();
+            let wanted = Some(open.id().to_string());
             let microphone = open.deliver_to(&ear)?;
             posts.push(PostSound {
                 post: microphone.post(),
@@ -106,6 +109,7 @@ impl Live {
                 microphone: Some(microphone),
                 ear,
                 lost_at: None,
+                coming: None,
                 dropped: 0,
                 speaking: false,
                 digital: false,
@@ -132,9 +136,10 @@ impl Live {
         let post = listener.post();
         let ear = ear::start(listener, self.began, self.out.clone());
         self.partner = Some(make(ear.clone()));
-        let (wanted, microphone, lost_at) = (None, None, None);
+        let (wanted, microphone, lost_at, coming) = (None, None, None, None);
         let (dropped, speaking, digital) = (0, false, true);
-        self.posts.push(PostSound { post, wanted, microphone, ear, lost_at, dropped, speaking, digital });
+        let sound = PostSound { post, wanted, microphone, ear, lost_at, coming, dropped, speaking, digital };
+        self.posts.push(sound);
     }
 
     /// A sentence that is spoken when the session is over.
@@ -296,6 +301,7 @@ impl Live {
                 self.second_voice(&why)?;
                 What::VoiceFailed { utterance, why }
             }
+            VoiceEvent::Back => What::VoiceBack,
         };
         self.event(what)
     }
@@ -419,16 +425,23 @@ impl Live {
 
     fn reopen(&mut self, index: usize) -> Result<(), LiveError> {
         let sound = &mut self.posts[index];
-        if sound.lost_at.is_none_or(|at| at.elapsed() < REOPEN) {
+        let Some(coming) = &sound.coming else {
+            if sound.lost_at.is_some_and(|at| at.elapsed() >= REOPEN) {
+                sound.coming = Some(open_elsewhere(sound.wanted.clone(), sound.post));
+            }
             return Ok(());
-        }
-        sound.lost_at = Some(Instant::now());
-        if let Ok(open) = OpenMicrophone::open(sound.wanted.as_deref(), sound.post) {
-            sound.microphone = Some(open.deliver_to(&sound.ear)?);
-            sound.lost_at = None;
-            sound.dropped = 0;
-            let post = sound.post;
-            self.event(What::PostBack { post })?;
+        };
+        match coming.try_recv() {
+            Err(TryRecvError::Empty) => return Ok(()),
+            Ok(Ok(open)) => {
+                sound.microphone = Some(open.deliver_to(&sound.ear)?);
+                (sound.lost_at, sound.coming, sound.dropped) = (None, None, 0);
+                let post = sound.post;
+                self.event(What::PostBack { post })?;
+            }
+            Ok(Err(_)) | Err(TryRecvError::Disconnected) => {
+                (sound.lost_at, sound.coming) = (Some(Instant::now()), None);
+            }
         }
         Ok(())
     }
@@ -463,7 +476,7 @@ impl Live {
                         | VoiceEvent::Failed { utterance, .. }) => {
                         self.speaking = self.speaking.filter(|speaking| *speaking != utterance);
                     }
-                    Ok(VoiceEvent::Began { .. }) => {}
+                    Ok(VoiceEvent::Began { .. } | VoiceEvent::Back) => {}
                     Err(_) => break,
                 },
                 recv(self.mouth.played) -> played => match played {
@@ -478,6 +491,16 @@ impl Live {
         }
         Ok(())
     }
+}
+
+/// Opens a microphone on a thread of its own.
+fn open_elsewhere(wanted: Option<String>, post: Post) -> Receiver<Result<OpenMicrophone, AudioError>> {
+    let (tell, told) = crossbeam_channel::bounded(1);
+    std::thread::spawn(move || {
+        // Whoever waited may be gone: then the microphone is closed again.
+        let _ = tell.send(OpenMicrophone::open(wanted.as_deref(), post));
+    });
+    told
 }
 
 impl From<LiveError> for crate::failure::Failure {

@@ -16,7 +16,6 @@ const BLOCKS: usize = 1_024;
 pub struct OpenMicrophone {
     microphone: Microphone,
     blocks: Receiver<Block>,
-    pub(super) wanted: Option<String>,
 }
 
 impl OpenMicrophone {
@@ -24,7 +23,7 @@ impl OpenMicrophone {
     pub fn open(wanted: Option<&str>, post: Post) -> Result<OpenMicrophone, AudioError> {
         let (out, blocks) = crossbeam_channel::bounded(BLOCKS);
         let microphone = Microphone::open(wanted, post, out)?;
-        Ok(OpenMicrophone { microphone, blocks, wanted: wanted.map(str::to_string) })
+        Ok(OpenMicrophone { microphone, blocks })
     }
 
     pub fn post(&self) -> Post {
@@ -37,6 +36,11 @@ impl OpenMicrophone {
         // An ear that failed has said so, and hears nothing more.
         let _ = ear.send(ToEar::Stream { blocks: self.blocks, converter });
         Ok(self.microphone)
+    }
+
+    /// The device's id: only this very device may take its place when it is lost.
+    pub(super) fn id(&self) -> &str {
+        self.microphone.id()
     }
 
     /// The device, for the screen and the journal.

@@ -192,6 +192,8 @@ impl Live<'_> {
                 Some(Err(error)) => self.event(What::VoiceDead { why: format!("{why}; {error}") }),
                 None => self.event(What::VoiceDead { why }),
             },
+            // The check has gone on without a voice, or with the other one.
+            VoiceEvent::Back => {}
         }
     }
 

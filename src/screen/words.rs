@@ -108,6 +108,7 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
         Note::Lost { post, why } => format!("microphone lost: {} ({why})", post.name()),
         Note::Back { post } => format!("microphone back: {}", post.name()),
         Note::VoiceFailed { why } => format!("voice failed: {why}"),
+        Note::VoiceBack => "the loudspeaker is back".into(),
     })
 }
 

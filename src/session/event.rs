@@ -24,6 +24,8 @@ pub enum What {
     SpeechEnded { utterance: u64, whole: bool },
     /// The utterance could not be spoken.
     VoiceFailed { utterance: u64, why: String },
+    /// The loudspeaker that was lost takes sound again.
+    VoiceBack,
     /// An utterance of a person, with its verdict.
     Heard(Heard),
     /// Time passed; sent when `State::wake_at` is reached.
@@ -146,6 +148,7 @@ pub enum Note {
     VoiceFailed {
         why: String,
     },
+    VoiceBack,
 }
 
 /// Why something heard did not count.

@@ -60,6 +60,7 @@ impl Machine<'_> {
                 self.voice_failed(utterance, "cut short".to_string());
             }
             (_, What::VoiceFailed { utterance, why }) => self.voice_failed(utterance, why),
+            (_, What::VoiceBack) => self.voice_back(),
             (_, What::Heard(mut heard)) => {
                 // Nobody is heard before having begun; a minimum time must not be over by a wrong number.
                 heard.start_ms = heard.start_ms.min(self.state.now_ms);
@@ -298,6 +299,14 @@ impl Machine<'_> {
             self.state.deadline = None;
         } else {
             self.hold(HoldWhy::VoiceDead);
+        }
+    }
+
+    /// Whoever waits at a hold that could not be announced hears it now.
+    fn voice_back(&mut self) {
+        self.actions.push(Action::Note(Note::VoiceBack));
+        if self.held() && self.state.speaking.is_none() {
+            self.say_again();
         }
     }
 

@@ -22,13 +22,24 @@ use crate::onnx::OnnxError;
 use thiserror::Error;
 
 /// News of an utterance, sent at the moment it is true in the room. Each utterance gets exactly one of `Ended`,
-/// `CutShort` and `Failed`, and `Began` at most once before it.
+/// `CutShort` and `Failed`, and `Began` at most once before it. `Back` is of none.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum VoiceEvent {
-    Began { utterance: u64 },
-    Ended { utterance: u64 },
-    CutShort { utterance: u64 },
-    Failed { utterance: u64, why: String },
+    Began {
+        utterance: u64,
+    },
+    Ended {
+        utterance: u64,
+    },
+    CutShort {
+        utterance: u64,
+    },
+    Failed {
+        utterance: u64,
+        why: String,
+    },
+    /// A loudspeaker that was lost takes sound again. Of no utterance.
+    Back,
 }
 
 /// A voice that speaks in the room. Calls return at once; what comes of them arrives as [`VoiceEvent`]s.

@@ -44,8 +44,8 @@ pub struct RenderedVoice {
 
 impl RenderedVoice {
     /// Opens the loudspeaker (the default one without a name) and starts the thread. The tap gets what was played
-    /// while it is played, in pieces of about 100 ms. Once the loudspeaker is gone every utterance fails at once: start
-    /// another voice.
+    /// while it is played, in pieces of about 100 ms. While the loudspeaker is gone every utterance fails at once; it is
+    /// opened again as soon as it is there, which is told by [`VoiceEvent::Back`].
     pub fn start(
         renderer: Renderer,
         speaker: Option<&str>,
@@ -66,6 +66,7 @@ impl RenderedVoice {
             hushes: hushes.clone(),
             playing: VecDeque::new(),
             lost: None,
+            again_at: None,
             due: VecDeque::new(),
         };
         std::thread::spawn(move || reader.run(&inbox));
@@ -117,6 +118,8 @@ struct Reader {
     playing: VecDeque<Playing>,
     /// Why the loudspeaker is gone, once it is.
     lost: Option<String>,
+    /// When it is tried again.
+    again_at: Option<Instant>,
     /// News that becomes true later, in order.
     due: VecDeque<(Instant, VoiceEvent)>,
 }
@@ -127,6 +130,8 @@ const TICK: Duration = Duration::from_millis(20);
 const PIECE: usize = RATE as usize / 10;
 /// Longest a clip may take beyond its own length before the loudspeaker counts as dead.
 const PATIENCE: Duration = Duration::from_secs(3);
+/// A lost loudspeaker is tried again this often.
+const AGAIN: Duration = Duration::from_secs(2);
 
 impl Reader {
     fn run(mut self, inbox: &Receiver<Order>) {
@@ -149,6 +154,7 @@ impl Reader {
             self.feed_tap();
             self.give_up();
             self.tell_due();
+            self.open_again();
         }
     }
 
@@ -206,12 +212,29 @@ impl Reader {
             }
             Spoken::Lost { why } => {
                 let why = format!("the loudspeaker is gone: {why}");
-                self.lost = Some(why.clone());
-                self.speaker.hush();
+                self.lose(&why);
                 for playing in std::mem::take(&mut self.playing) {
                     self.tell(VoiceEvent::Failed { utterance: playing.utterance, why: why.clone() });
                 }
             }
+        }
+    }
+
+    fn lose(&mut self, why: &str) {
+        self.lost = Some(why.to_string());
+        self.again_at = Some(Instant::now() + AGAIN);
+        self.speaker.hush();
+    }
+
+    fn open_again(&mut self) {
+        if self.again_at.is_none_or(|at| Instant::now() < at) {
+            return;
+        }
+        self.again_at = Some(Instant::now() + AGAIN);
+        if let Ok(speaker) = self.speaker.open_again() {
+            self.speaker = speaker;
+            (self.lost, self.again_at) = (None, None);
+            self.tell(VoiceEvent::Back);
         }
     }
 
@@ -250,8 +273,9 @@ impl Reader {
         while let Some(late) = self.playing.front().filter(|p| Instant::now() > p.deadline) {
             let utterance = late.utterance;
             self.playing.pop_front();
-            self.speaker.hush();
-            self.tell(VoiceEvent::Failed { utterance, why: "the loudspeaker takes no sound".into() });
+            let why = "the loudspeaker takes no sound";
+            self.lose(why);
+            self.tell(VoiceEvent::Failed { utterance, why: why.into() });
         }
     }
 

@@ -70,6 +70,14 @@ impl Room {
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
+    /// Stops the sound server where it is, as one that hangs, or lets it go on.
+    #[allow(dead_code)]
+    pub fn freeze(&self, freeze: bool) {
+        let signal = if freeze { "-STOP" } else { "-CONT" };
+        let pid = self.server.id().to_string();
+        assert!(Command::new("kill").args([signal, &pid]).status().expect("kill runs").success());
+    }
+
     pub fn path(&self) -> &Path {
         self.dir.path()
     }

@@ -271,6 +271,26 @@ fn a_voice_that_fails_holds_and_is_tried_again_when_the_observer_carries_on() {
 }
 
 #[test]
+fn a_loudspeaker_that_comes_back_says_what_it_could_not() {
+    let mut play = at_the_question();
+    play.says(Observer, "dry care today");
+    let fails = |play: &mut Play| {
+        let utterance = play.state.speaking.expect("something is being said").utterance;
+        play.send(What::VoiceFailed { utterance, why: "no loudspeaker".into() });
+    };
+    fails(&mut play);
+    let announced = play.last_said();
+    fails(&mut play);
+    assert!(play.state.speaking.is_none());
+    play.send(What::VoiceBack);
+    assert_eq!((play.held(), play.last_said()), (Some(HoldWhy::VoiceDead), announced));
+    assert!(play.state.speaking.is_some(), "the hold is announced again");
+    play.tool_speaks();
+    play.calls(Post::Observer, Call::CarryOn);
+    assert_eq!(play.last_said(), (Saying::Instruction, "Carrying on. Put on the gloves.".into()));
+}
+
+#[test]
 fn an_instruction_cut_short_by_something_else_was_not_given() {
     let mut play = at_the_question();
     play.says(Observer, "dry care today");

@@ -353,10 +353,11 @@ fn verdict_of(play: &Play, kind: u8, phrase: u16) -> Verdict {
 fn voice_news(play: &mut Play, utterance: i8, news: u8) {
     let latest = play.state.next_utterance.saturating_sub(1);
     let utterance = latest.saturating_add_signed(i64::from(utterance));
-    play.send(match news % 4 {
+    play.send(match news % 5 {
         0 => What::SpeechBegan { utterance },
         1 => What::SpeechEnded { utterance, whole: true },
         2 => What::SpeechEnded { utterance, whole: false },
+        3 => What::VoiceBack,
         _ => What::VoiceFailed { utterance, why: "no sound server".into() },
     });
 }
