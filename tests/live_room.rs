@@ -12,7 +12,7 @@ use robots::{monitor, Robots, Slip};
 use room::Room;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -30,35 +30,27 @@ struct Ran {
     session: PathBuf,
 }
 
+fn procedure_file() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml")
+}
+
 fn run_live(room: &Room, voice: &str, slips: &[Slip]) -> Ran {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml");
-    let (procedure, _) = parse::load(&path).expect("the procedure is good");
+    let (procedure, _) = parse::load(&procedure_file()).expect("the procedure is good");
     let robots = Robots::new(&procedure, slips, room);
     let stop = Arc::new(AtomicBool::new(false));
     let listening = monitor(room);
     let (flag, robots) = (stop.clone(), std::thread::spawn(move || robots.run(listening, stop)));
-    let sessions = room.path().join("sessions");
-    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
-    command.arg("run").arg(&path).args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic"]);
-    command.args(["--plain", "--voice", voice, "--id", voice]).arg("--sessions").arg(&sessions);
-    let mut child =
-        command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let mut running = Running::start(room, voice, voice);
     let since = Instant::now();
-    while child.try_wait().expect("a child").is_none() {
+    while running.child.try_wait().expect("a child").is_none() {
         if since.elapsed() > LIMIT {
-            let _ = child.kill();
+            let _ = running.child.kill();
         }
         std::thread::sleep(Duration::from_millis(50));
     }
-    let output = child.wait_with_output().expect("its output");
+    let ran = running.ended();
     flag.store(true, Ordering::Relaxed);
-    Ran {
-        code: output.status.code(),
-        stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
-        stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
-        robots: robots.join().expect("the robots end"),
-        session: sessions.join(voice),
-    }
+    Ran { robots: robots.join().expect("the robots end"), ..ran }
 }
 
 impl Ran {
@@ -223,32 +215,18 @@ fn a_stop_over_a_prompt_that_leaks_silences_it_within_half_a_second() {
     let _one = ONE_ROOM.lock();
     let room = Room::open();
     room.leak(-10);
-    let sessions = room.path().join("sessions");
     let stop = room.path().join("stop.wav");
     let made = Command::new("flite").args(["-voice", "rms", "-t", "stop stop", "-o"]).arg(&stop).status();
     assert!(made.expect("flite runs").success());
-    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
-    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
-    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
-    command.args(["--plain", "--id", "stop", "--sessions"]).arg(&sessions);
-    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
-    let journal = sessions.join("stop/journal.jsonl");
-    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+    let running = Running::start(&room, "rendered", "stop");
+    running.wait_for(r#""event":"speech-began","utterance":2"#);
     std::thread::sleep(Duration::from_millis(1_200));
     let mut player = room.command("paplay");
     assert!(player.arg("--device=worker").arg(&stop).status().expect("paplay runs").success());
-    wait_for(&journal, r#""note":"held""#);
+    running.wait_for(r#""note":"held""#);
     std::thread::sleep(Duration::from_millis(500));
-    let pid = child.id().to_string();
-    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
-    let output = child.wait_with_output().expect("its output");
-    let ran = Ran {
-        code: output.status.code(),
-        stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
-        stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
-        robots: Vec::new(),
-        session: sessions.join("stop"),
-    };
+    running.interrupt();
+    let ran = running.ended();
     let heard = ran.journal("in").into_iter().find(|(_, event)| event["text"] == "stop stop");
     let heard = heard.expect("the call is heard").1;
     println!("{heard}");
@@ -291,14 +269,8 @@ fn names(room: &Room) -> Vec<String> {
 fn a_post_hears_its_own_microphone_or_none() {
     let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
     let room = Room::open();
-    let sessions = room.path().join("sessions");
-    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
-    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
-    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
-    command.args(["--plain", "--ears", "phones", "--id", "pinned", "--sessions"]).arg(&sessions);
-    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
-    let journal = sessions.join("pinned/journal.jsonl");
-    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+    let running = Running::start(&room, "rendered", "pinned");
+    running.wait_for(r#""event":"speech-began","utterance":2"#);
     let both = places(&room);
     assert_eq!(names(&room), ["observer_mic", "worker_mic"], "{both:?}");
 
@@ -315,7 +287,7 @@ fn a_post_hears_its_own_microphone_or_none() {
     let remapped =
         modules.lines().find(|line| line.contains("source_name=observer_mic")).expect("the module");
     room.pactl(&["unload-module", remapped.split('\t').next().expect("a number")]);
-    wait_for(&journal, r#""event":"post-lost""#);
+    running.wait_for(r#""event":"post-lost""#);
     assert_eq!(names(&room), ["worker_mic"]);
     std::thread::sleep(Duration::from_secs(5));
     assert_eq!(names(&room), ["worker_mic"], "another microphone took its place");
@@ -325,16 +297,14 @@ fn a_post_hears_its_own_microphone_or_none() {
         "master=observer.monitor",
         "source_name=observer_mic",
     ]);
-    wait_for(&journal, r#""event":"post-back""#);
+    running.wait_for(r#""event":"post-back""#);
     assert_eq!(names(&room), ["observer_mic", "worker_mic"]);
     std::thread::sleep(Duration::from_millis(500));
 
-    let pid = child.id().to_string();
-    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
-    let output = child.wait_with_output().expect("its output");
-    let stdout = String::from_utf8_lossy(&output.stdout);
-    assert!(stdout.contains("on hold"), "{stdout}");
-    assert_eq!(verify(&sessions.join("pinned")).expect("a session").state, State::Sound);
+    running.interrupt();
+    let ran = running.ended();
+    assert!(ran.stdout.contains("on hold"), "{}", ran.story());
+    assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
 }
 
 /// A sound server that hangs keeps nobody waiting but whoever asks it: within 3 s the session is on hold, in the journal and on
@@ -343,40 +313,31 @@ fn a_post_hears_its_own_microphone_or_none() {
 fn a_sound_server_that_hangs_holds_the_session_and_goes_on_later() {
     let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
     let room = Room::open();
-    let sessions = room.path().join("sessions");
-    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
-    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
-    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
-    command.args(["--plain", "--ears", "phones", "--id", "hangs", "--sessions"]).arg(&sessions);
-    let mut child =
-        command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
-    let journal = sessions.join("hangs/journal.jsonl");
-    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+    let mut running = Running::start(&room, "rendered", "hangs");
+    running.wait_for(r#""event":"speech-began","utterance":2"#);
 
     room.freeze(true);
     let since = Instant::now();
-    wait_for(&journal, r#""note":"held""#);
+    running.wait_for(r#""note":"held""#);
     let held = since.elapsed();
     println!("on hold {} ms after the sound server stopped", held.as_millis());
     assert!(held < Duration::from_secs(3), "{held:?}");
     std::thread::sleep(Duration::from_secs(5));
     room.freeze(false);
-    wait_for(&journal, r#""event":"post-back""#);
+    running.wait_for(r#""event":"post-back""#);
 
     room.freeze(true);
     std::thread::sleep(Duration::from_secs(4));
     let since = Instant::now();
-    let pid = child.id().to_string();
-    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
-    while child.try_wait().expect("a child").is_none() {
+    running.interrupt();
+    while running.child.try_wait().expect("a child").is_none() {
         assert!(since.elapsed() < Duration::from_secs(3), "it can't be interrupted");
         std::thread::sleep(Duration::from_millis(50));
     }
     room.freeze(false);
-    let output = child.wait_with_output().expect("its output");
-    let stdout = String::from_utf8_lossy(&output.stdout);
-    assert!(stdout.contains("on hold"), "{stdout}");
-    assert_eq!(verify(&sessions.join("hangs")).expect("a session").state, State::Sound);
+    let ran = running.ended();
+    assert!(ran.stdout.contains("on hold"), "{}", ran.story());
+    assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
 }
 
 /// A loudspeaker that is pulled out holds the session; back again, it says what could not be said.
@@ -384,33 +345,69 @@ fn a_sound_server_that_hangs_holds_the_session_and_goes_on_later() {
 fn a_loudspeaker_that_comes_back_is_spoken_through_again() {
     let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
     let room = Room::open();
-    let sessions = room.path().join("sessions");
-    let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
-    command.arg("run").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/live_room/short-donning.toml"));
-    command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", "rendered"]);
-    command.args(["--plain", "--ears", "phones", "--id", "silent", "--sessions"]).arg(&sessions);
-    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
-    let journal = sessions.join("silent/journal.jsonl");
-    wait_for(&journal, r#""event":"speech-began","utterance":2"#);
+    let running = Running::start(&room, "rendered", "silent");
+    running.wait_for(r#""event":"speech-began","utterance":2"#);
     let modules = room.pactl(&["list", "short", "modules"]);
     let sink = modules.lines().find(|line| line.contains("sink_name=room")).expect("the module");
     room.pactl(&["unload-module", sink.split('\t').next().expect("a number")]);
-    wait_for(&journal, r#""note":"held""#);
+    running.wait_for(r#""note":"held""#);
     std::thread::sleep(Duration::from_secs(3));
     room.pactl(&["load-module", "module-null-sink", "sink_name=room", "rate=48000"]);
-    wait_for(&journal, r#""event":"voice-back""#);
-    let said = std::fs::read_to_string(&journal).expect("a journal").matches("speech-ended").count();
+    running.wait_for(r#""event":"voice-back""#);
+    let said = running.journal().matches("speech-ended").count();
     let since = Instant::now();
-    while std::fs::read_to_string(&journal).expect("a journal").matches("speech-ended").count() == said {
+    while running.journal().matches("speech-ended").count() == said {
         assert!(since.elapsed() < Duration::from_secs(20), "it says nothing");
         std::thread::sleep(Duration::from_millis(50));
     }
-    let pid = child.id().to_string();
-    assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
-    let output = child.wait_with_output().expect("its output");
-    let stdout = String::from_utf8_lossy(&output.stdout);
-    assert!(stdout.contains("the loudspeaker is back"), "{stdout}");
-    assert_eq!(verify(&sessions.join("silent")).expect("a session").state, State::Sound);
+    running.interrupt();
+    let ran = running.ended();
+    assert!(ran.stdout.contains("the loudspeaker is back"), "{}", ran.story());
+    assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
+}
+
+/// A live session.
+struct Running {
+    child: Child,
+    session: PathBuf,
+}
+
+impl Running {
+    fn start(room: &Room, voice: &str, id: &str) -> Running {
+        let sessions = room.path().join("sessions");
+        let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
+        command.arg("run").arg(procedure_file());
+        command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", voice]);
+        command.args(["--plain", "--id", id, "--sessions"]).arg(&sessions);
+        let child =
+            command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+        Running { child, session: sessions.join(id) }
+    }
+
+    fn journal(&self) -> String {
+        std::fs::read_to_string(self.session.join("journal.jsonl")).unwrap_or_default()
+    }
+
+    fn wait_for(&self, text: &str) {
+        wait_for(&self.session.join("journal.jsonl"), text);
+    }
+
+    fn interrupt(&self) {
+        let pid = self.child.id().to_string();
+        assert!(Command::new("kill").args(["-INT", &pid]).status().expect("kill runs").success());
+    }
+
+    /// What it left behind, once it has ended.
+    fn ended(self) -> Ran {
+        let output = self.child.wait_with_output().expect("its output");
+        Ran {
+            code: output.status.code(),
+            stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
+            stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
+            robots: Vec::new(),
+            session: self.session,
+        }
+    }
 }
 
 /// Waits until a growing file has this text.
