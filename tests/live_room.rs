@@ -267,7 +267,7 @@ fn names(room: &Room) -> Vec<String> {
 /// be moved, and where its microphone goes the post is lost until that very microphone is back.
 #[test]
 fn a_post_hears_its_own_microphone_or_none() {
-    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let _one = ONE_ROOM.lock();
     let room = Room::open();
     let running = Running::start(&room, "rendered", "pinned");
     running.wait_for(r#""event":"speech-began","utterance":2"#);
@@ -283,10 +283,7 @@ fn a_post_hears_its_own_microphone_or_none() {
     assert_eq!(names(&room), ["observer_mic", "worker_mic"]);
 
     // The observer's microphone is pulled out and plugged in again.
-    let modules = room.pactl(&["list", "short", "modules"]);
-    let remapped =
-        modules.lines().find(|line| line.contains("source_name=observer_mic")).expect("the module");
-    room.pactl(&["unload-module", remapped.split('\t').next().expect("a number")]);
+    room.unplug("source_name=observer_mic");
     running.wait_for(r#""event":"post-lost""#);
     assert_eq!(names(&room), ["worker_mic"]);
     std::thread::sleep(Duration::from_secs(5));
@@ -311,7 +308,7 @@ fn a_post_hears_its_own_microphone_or_none() {
 /// the screen, and it can be interrupted.
 #[test]
 fn a_sound_server_that_hangs_holds_the_session_and_goes_on_later() {
-    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let _one = ONE_ROOM.lock();
     let room = Room::open();
     let mut running = Running::start(&room, "rendered", "hangs");
     running.wait_for(r#""event":"speech-began","utterance":2"#);
@@ -343,13 +340,11 @@ fn a_sound_server_that_hangs_holds_the_session_and_goes_on_later() {
 /// A loudspeaker that is pulled out holds the session; back again, it says what could not be said.
 #[test]
 fn a_loudspeaker_that_comes_back_is_spoken_through_again() {
-    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let _one = ONE_ROOM.lock();
     let room = Room::open();
     let running = Running::start(&room, "rendered", "silent");
     running.wait_for(r#""event":"speech-began","utterance":2"#);
-    let modules = room.pactl(&["list", "short", "modules"]);
-    let sink = modules.lines().find(|line| line.contains("sink_name=room")).expect("the module");
-    room.pactl(&["unload-module", sink.split('\t').next().expect("a number")]);
+    room.unplug("sink_name=room");
     running.wait_for(r#""note":"held""#);
     std::thread::sleep(Duration::from_secs(3));
     room.pactl(&["load-module", "module-null-sink", "sink_name=room", "rate=48000"]);

@@ -13,6 +13,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Once};
 use std::time::Duration;
 
+/// How long the system may take to open a stream.
+pub(super) const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
+
 /// Whether sound comes in or goes out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Direction {

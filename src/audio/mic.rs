@@ -154,8 +154,6 @@ enum Stream {
 
 /// Callback period, ms: short enough for a quick answer, long enough to survive a busy machine.
 const PERIOD_MS: u32 = 20;
-/// How long the system may take to open a stream.
-const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
 /// A microphone that hands over nothing for this long is lost. The first sound may take longer: a server that slept
 /// was seen to need two seconds.
 const STALLED: Duration = Duration::from_millis(1500);
@@ -319,7 +317,7 @@ where
             feeder.feed(data, now.checked_sub(age).unwrap_or(now));
         },
         errors,
-        Some(OPEN_TIMEOUT),
+        Some(device::OPEN_TIMEOUT),
     )
 }
 

@@ -5,7 +5,7 @@
 //! the server moves streams to whatever is left, and one person is heard at both posts. A nailed stream ends instead, which
 //! `mic` notices by its silence.
 
-use super::device::Settings;
+use super::device::{Settings, OPEN_TIMEOUT};
 use super::mic::Feeder;
 use super::server::Server;
 use futures::executor::block_on;
@@ -16,8 +16,6 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-/// How long the server may take to open a stream.
-const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
 /// The server is asked this often how old the sound is that it hands over.
 const LATENCY_EVERY: Duration = Duration::from_millis(200);
 /// The server is asked this often where the stream hangs.

@@ -4,7 +4,7 @@
 //! up. Must not know what the clips say. The callback allocates and frees nothing: clips travel by reference count, and
 //! the last reference is given back to the reader of the events.
 
-use super::device::{self, Device, Direction, Settings};
+use super::device::{self, Device, Direction, Settings, OPEN_TIMEOUT};
 use super::{resample, to_f32, AudioError, RATE};
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{FromSample, Sample, SampleFormat, SizedSample};
@@ -146,7 +146,6 @@ impl Player {
 const QUEUE: usize = 64;
 /// Callback period, ms. The server holds two, so silence follows a hush within 40 ms and what the device adds.
 const PERIOD_MS: u32 = 20;
-const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
 /// Buffers that must have been asked for before the loudspeaker counts as open.
 const FLOWING: u64 = 4;
 

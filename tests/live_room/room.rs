@@ -70,6 +70,14 @@ impl Room {
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
+    /// Takes away the device of the server's module that was loaded with this argument.
+    #[allow(dead_code)]
+    pub fn unplug(&self, argument: &str) {
+        let modules = self.pactl(&["list", "short", "modules"]);
+        let module = modules.lines().find(|line| line.contains(argument)).expect("the module is loaded");
+        self.pactl(&["unload-module", module.split('\t').next().expect("a number")]);
+    }
+
     /// Stops the sound server where it is, as one that hangs, or lets it go on.
     #[allow(dead_code)]
     pub fn freeze(&self, freeze: bool) {
