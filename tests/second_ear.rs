@@ -41,7 +41,7 @@ fn weigh(engine: &mut WhisperEngine, sound: &[i16], phrases: &[&str], rivals: &[
         rivals: phrases.iter().map(|_| Arc::new(owned(rivals))).collect(),
         ..Asked::default()
     };
-    engine.begin(sound).unwrap();
+    engine.begin(sound, "").unwrap();
     engine.weigh(&asked).unwrap().expect("it can weigh")
 }
 
@@ -105,7 +105,7 @@ fn told_of_the_words_that_may_come_it_hears_them_better_and_not_in_place_of_othe
         let sound = clip(name, folder.path());
         let phrases: Vec<String> = phrases.iter().map(|(text, _)| text.to_string()).collect();
         let asked = Asked { phrases, context: context.into(), ..Asked::default() };
-        engine.begin(&sound).unwrap();
+        engine.begin(&sound, "").unwrap();
         let with = engine.weigh(&asked).unwrap().expect("it can weigh");
         let without =
             engine.weigh(&Asked { context: String::new(), ..asked }).unwrap().expect("it can weigh");
@@ -114,6 +114,29 @@ fn told_of_the_words_that_may_come_it_hears_them_better_and_not_in_place_of_othe
     }
     eprintln!("told {:.2}, untold {:.2} nats a phrase", told / clips, untold / clips);
     assert!(told > untold, "{told} {untold}");
+}
+
+/// Begun with the context, it has thought about that in advance, and its answer is the same.
+#[test]
+fn a_context_known_in_advance_changes_no_weight() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut engine = WhisperEngine::load("en", Options::default()).unwrap();
+    for (name, phrases) in reference() {
+        let sound = clip(name, folder.path());
+        let phrases: Vec<String> = phrases.iter().map(|(text, _)| text.to_string()).collect();
+        let rivals = Arc::new(vec![format!("{} not", phrases[0]), format!("now {}", phrases[0])]);
+        let rivals = phrases.iter().map(|_| Arc::clone(&rivals)).collect();
+        let asked = Asked { phrases, rivals, context: "number, dial.".into(), ..Asked::default() };
+        engine.begin(&sound, "").unwrap();
+        let later = engine.weigh(&asked).unwrap().expect("it can weigh");
+        engine.begin(&sound, &asked.context).unwrap();
+        let known = engine.weigh(&asked).unwrap().expect("it can weigh");
+        let near = |a: f32, b: f32| (a - b).abs() < 0.02;
+        assert!(later.log_p.iter().zip(&known.log_p).all(|(a, b)| near(*a, *b)), "{name}");
+        assert!(near(later.weight, known.weight) && later.chosen == known.chosen, "{name}");
+        let (one, other) = (later.nearest().unwrap(), known.nearest().unwrap());
+        assert!(one.text == other.text && near(one.log_p, other.log_p), "{name}: {one:?} {other:?}");
+    }
 }
 
 /// Whisper is known to write sentences where nobody speaks, and words that it was told of. No phrase may come near a weight
@@ -168,8 +191,8 @@ fn each_listener_weighs_its_own_sound() {
         phrases: vec!["you are now unmuted".into(), "please check the number and dial again".into()],
         ..Asked::default()
     };
-    one.begin(&muted).unwrap();
-    two.begin(&again).unwrap();
+    one.begin(&muted, "").unwrap();
+    two.begin(&again, "").unwrap();
     assert_eq!(one.weigh(&asked).unwrap().unwrap().chosen, 0);
     assert_eq!(two.weigh(&asked).unwrap().unwrap().chosen, 1);
     drop(two);

@@ -25,6 +25,11 @@ const MANY: [&str; 6] =
     ["clean", "pink 10 dB", "blower 5 dB", "babble 10 dB", "room, blower 15 dB", "muffled, blower 15 dB"];
 /// Conditions that many people, natural voices and their slips go through.
 const PEOPLE: [&str; 4] = ["clean", "pink 10 dB", "blower 10 dB", "blower 5 dB"];
+/// Verdicts are the same as live, where an utterance is heard in advance too; how long they take is measured in turn.
+fn not_live() -> Limits {
+    Limits { in_advance: false, ..Limits::default() }
+}
+
 /// A pause in the middle of a phrase, ms.
 const PAUSE_MS: usize = 400;
 
@@ -64,8 +69,6 @@ struct Row {
     near: Vec<(Change, usize, usize)>,
     /// Near-misses that change the meaning and that a critical step would take.
     near_critical: usize,
-    /// Right phrases, from the end of the speech to the decision, ms, sorted.
-    gaps: Vec<f32>,
     /// Time the engine took, ms, and sound it was played, s.
     compute_ms: f64,
     seconds: f64,
@@ -85,13 +88,16 @@ pub fn measure(only: &[&str]) -> Result<String, String> {
     let folder = tempfile::tempdir().map_err(|error| format!("no temporary folder: {error}"))?;
     eprintln!("decoding and rendering");
     let corpus = build(Half::Reporting, SEED, folder.path())?;
+    let in_turn = gaps_in_turn(&corpus)?;
+    let [median, late] = [0.5, 0.95].map(|share| quantile(&in_turn, share));
+    eprintln!("in turn: median {median:.0} ms, 95th percentile {late:.0} ms");
     let mut rows = Vec::new();
     let wanted = |condition: &Condition| only.is_empty() || only.contains(&condition.name);
     for (number, condition) in ALL.into_iter().enumerate().filter(|(_, condition)| wanted(condition)) {
         rows.push(row(&corpus, condition, number, folder.path())?);
     }
     let paused = paused(&corpus)?;
-    page(&corpus, &rows, &paused, &gaps_in_turn(&corpus)?)
+    page(&corpus, &rows, &paused, &in_turn)
 }
 
 fn row(
@@ -114,7 +120,7 @@ fn row(
     };
     let count = corpus.clips.iter().enumerate().filter(|(at, clip)| wanted(*at, clip.kind)).count();
     let bar = progress(condition.name, count);
-    let results = hear::play(corpus, &condition, &wanted, SEED, Limits::default(), Ears::Both, &bar)?;
+    let results = hear::play(corpus, &condition, &wanted, SEED, not_live(), Ears::Both, &bar)?;
     bar.finish_and_clear();
     eprintln!("{}", condition.name);
     let mut row = Row {
@@ -127,7 +133,6 @@ fn row(
         chatter_asked: 0,
         near: Change::ALL.map(|change| (change, 0, 0)).into(),
         near_critical: 0,
-        gaps: Vec::new(),
         compute_ms: 0.0,
         seconds: 0.0,
         mistakes: Vec::new(),
@@ -145,12 +150,11 @@ fn row(
     if PEOPLE.contains(&condition.name) {
         let bar = progress("one ear", count);
         let crowd = |clip: usize, kind: Kind| wanted(clip, kind) && crowd::is_of_it(kind);
-        for result in hear::play(corpus, &condition, &crowd, SEED, Limits::default(), Ears::Phones, &bar)? {
+        for result in hear::play(corpus, &condition, &crowd, SEED, not_live(), Ears::Phones, &bar)? {
             row.crowd.add_alone(&corpus.clips[result.clip], &result);
         }
         bar.finish_and_clear();
     }
-    row.gaps.sort_by(f32::total_cmp);
     Ok(row)
 }
 
@@ -196,9 +200,6 @@ impl Row {
         for phrase in accepted.iter().filter(|phrase| !right(phrase)) {
             let taken = &corpus.groups[clip.group][*phrase];
             self.mistakes.push(format!("\"{}\" ({}) taken for \"{taken}\"", clip.words, clip.voice));
-        }
-        if accepted.iter().any(right) {
-            self.gaps.extend(result.all.iter().map(|one| one.gap_ms).filter(|gap| gap.is_finite()));
         }
         self.compute_ms += result.all.iter().map(|one| f64::from(one.heard.evidence.compute_ms)).sum::<f64>();
         self.seconds += clip.audio.len() as f64 / 16_000.0;
@@ -249,7 +250,7 @@ fn paused(corpus: &Corpus) -> Result<Paused, String> {
         .collect();
     let paused = Corpus { groups: corpus.groups.clone(), clips, babble: Vec::new() };
     let bar = progress("pauses", paused.clips.len());
-    let results = hear::play(&paused, &ALL[0], &|_, _| true, SEED, Limits::default(), Ears::Both, &bar)?;
+    let results = hear::play(&paused, &ALL[0], &|_, _| true, SEED, not_live(), Ears::Both, &bar)?;
     bar.finish_and_clear();
     let mut counts = Counts::default();
     let mut cut_off = Vec::new();
@@ -421,12 +422,6 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused, in_turn: &[f32]) -> Resu
     text += "\n";
     text += &crowd::section(&crowds).map_err(failed)?;
     text += &crowd::by_voice(&crowds).map_err(failed)?;
-    let gaps: Vec<f32> = {
-        let mut all: Vec<f32> = rows.iter().flat_map(|row| row.gaps.iter().copied()).collect();
-        all.sort_by(f32::total_cmp);
-        all
-    };
-    let clean = rows.first().map_or(&[][..], |row| &row.gaps);
     write!(
         text,
         "The near-misses of the table of stand-in voices and of people's slips, those that change the meaning (all but a word before or \
@@ -434,17 +429,13 @@ fn page(corpus: &Corpus, rows: &[Row], paused: &Paused, in_turn: &[f32]) -> Resu
          accepted; the first row is the shipped bar, the second that of critical steps. Near-misses of this table are \
          those that change the meaning, over all conditions.\n\n{}\n## Turn-taking\n\nFrom the end of the speech to the decision, time to think \
          included. One person after the other, as in a session, clean: median {:.0} ms, 95th percentile {:.0} ms of {} \
-         phrases. Two people at once, each on one core: clean, {:.0} and {:.0} ms; all conditions, {:.0} and {:.0} ms. The tool's next sound follows within the loudspeaker's own delay.\n\n\
+         phrases. The tool's next sound follows within the loudspeaker's own delay.\n\n\
          With a pause of {PAUSE_MS} ms in the middle of each phrase: {} right, {} cut off{}.\n\n## Cost\n\n",
         of(meant(rows).0, meant(rows).1),
         Curve::table(&rows.iter().map(|row| &row.curve).collect::<Vec<_>>()).map_err(failed)?,
         quantile(in_turn, 0.5),
         quantile(in_turn, 0.95),
         in_turn.len(),
-        quantile(clean, 0.5),
-        quantile(clean, 0.95),
-        quantile(&gaps, 0.5),
-        quantile(&gaps, 0.95),
         of(paused.right, paused.said),
         paused.cut_off.len(),
         if paused.cut_off.is_empty() { String::new() } else { format!(": {}", paused.cut_off.join(", ")) },

@@ -91,7 +91,7 @@ fn probe(ear: &mut WhisperEngine) -> Result<Duration, EngineError> {
     // A hum: what is in it does not matter.
     let sound: Vec<i16> = (0..PROBE_SAMPLES).map(|n| ((n % 128) as i16 - 64) * 60).collect();
     let began = Instant::now();
-    ear.begin(&sound)?;
+    ear.begin(&sound, "")?;
     ear.weigh(&asked)?;
     Ok(began.elapsed())
 }

@@ -435,7 +435,7 @@ impl Ear {
     }
 
     fn second_begins(&mut self, audio: &[i16]) {
-        if let Some(Err(error)) = self.second.as_mut().map(|second| second.begin(audio)) {
+        if let Some(Err(error)) = self.second.as_mut().map(|second| second.begin(audio, &self.context)) {
             self.lose_second(&error);
         }
     }

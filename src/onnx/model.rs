@@ -151,7 +151,15 @@ pub struct Graph {
 
 impl Graph {
     pub fn input(&mut self, name: &str, shape: &[Size]) -> Wire {
-        self.graph.inputs.push(value(name, FLOAT, shape));
+        self.input_of(FLOAT, name, shape)
+    }
+
+    pub fn input_of_indices(&mut self, name: &str, shape: &[Size]) -> Wire {
+        self.input_of(LONG, name, shape)
+    }
+
+    fn input_of(&mut self, kind: i32, name: &str, shape: &[Size]) -> Wire {
+        self.graph.inputs.push(value(name, kind, shape));
         Wire(name.into())
     }
 

@@ -234,9 +234,9 @@ pub trait Engine: Send {
         vec![None; texts.len()]
     }
 
-    /// Begins to think about an utterance (mono, 16 kHz) elsewhere, for `weigh`; returns at once. Engines that think when
-    /// they hear do nothing.
-    fn begin(&mut self, _samples: &[i16]) -> Result<(), EngineError> {
+    /// Begins to think about an utterance (mono, 16 kHz) elsewhere, for `weigh`, with the context that it will be asked
+    /// with; returns at once. Engines that think when they hear do nothing.
+    fn begin(&mut self, _samples: &[i16], _context: &str) -> Result<(), EngineError> {
         Ok(())
     }
 

@@ -56,9 +56,9 @@ pub fn encoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, Strin
 }
 
 /// Inputs: `x` (tokens x width, with their places), `mask` (tokens x all), and of each layer `sound` (places x 2 widths),
-/// `keys` and `values` (tokens before x width). Outputs: `hidden` (tokens x width), `total` (log of the sum of
-/// exponentials of all next tokens' scores), the `BEST` next tokens (`best`, `scores`), and of each layer `all_keys` and
-/// `all_values`, with those of the new tokens last.
+/// `keys` and `values` (tokens before x width), and `rows`, the tokens whose next ones are wanted: what comes next is half of
+/// the work. Outputs: of these `hidden` (rows x width), `total` (log of the sum of exponentials of all next tokens' scores) and
+/// the `BEST` next tokens (`best`, `scores`); and of each layer `all_keys` and `all_values`, with those of the new tokens last.
 pub fn decoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, String> {
     let mut net = Net { weights, precision, graph: Graph::default() };
     let wide = Size::Is(WIDTH as i64);
@@ -89,15 +89,17 @@ pub fn decoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, Strin
         x = net.graph.op("Add", &[&x, &y], &[]);
         x = net.forward(&x, &at)?;
     }
+    let rows = net.graph.input_of_indices("rows", &[Size::Any("rows")]);
+    let x = net.graph.op("Gather", &[&x, &rows], &[Told::Number("axis", 0)]);
     let x = net.normal(&x, "decoder/layer_norm")?;
-    net.graph.output("hidden", &x, &[Size::Any("tokens"), wide]);
+    net.graph.output("hidden", &x, &[Size::Any("rows"), wide]);
     let scores = net.product(&x, "decoder/embeddings/weight")?;
     let inner = net.graph.indices(&[1]);
     let total = net.graph.op("ReduceLogSumExp", &[&scores, &inner], &[Told::Number("keepdims", 0)]);
-    net.graph.output("total", &total, &[Size::Any("tokens")]);
+    net.graph.output("total", &total, &[Size::Any("rows")]);
     let count = net.graph.indices(&[BEST as i64]);
     let best = net.graph.ops("TopK", &[&scores, &count], 2, &[Told::Number("axis", -1)]);
-    let shape = [Size::Any("tokens"), Size::Is(BEST as i64)];
+    let shape = [Size::Any("rows"), Size::Is(BEST as i64)];
     net.graph.output("scores", &best[0], &shape);
     net.graph.output_of_indices("best", &best[1], &shape);
     Ok(net.graph.finish())

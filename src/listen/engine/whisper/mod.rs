@@ -16,7 +16,7 @@ pub use net::Window;
 use super::{Alike, Asked, Candidate, Engine, EngineError, Fit, Kind, Scores, Weighed, WordProblem};
 use crate::models::{self, Asset};
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
-use net::{Net, Sound};
+use net::Net;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, HashMap};
 use std::io::Read;
@@ -38,6 +38,7 @@ const LONGEST: usize = 10 * 16_000;
 pub struct Options {
     pub precision: Precision,
     pub window: Window,
+    /// That weigh texts.
     pub threads: usize,
 }
 
@@ -60,6 +61,7 @@ enum Order {
     Listen {
         id: u64,
         samples: Vec<f32>,
+        context: String,
     },
     Weigh {
         id: u64,
@@ -110,20 +112,23 @@ struct Worker {
     net: Net,
     text: Text,
     window: Window,
-    heard: HashMap<u64, Result<Sound, String>>,
+    heard: HashMap<u64, Result<weigh::Begun, String>>,
 }
 
 impl Worker {
     fn run(mut self, orders: &Receiver<Order>) {
         for order in orders {
             match order {
-                Order::Listen { id, samples } => {
-                    let sound = self.net.listen(&samples, self.window);
-                    self.heard.insert(id, sound);
+                Order::Listen { id, samples, context } => {
+                    let begun = self
+                        .net
+                        .listen(&samples, self.window)
+                        .and_then(|sound| weigh::begin(&mut self.net, &mut self.text, sound, context));
+                    self.heard.insert(id, begun);
                 }
                 Order::Weigh { id, asked, reply } => {
                     let weighed = match self.heard.get(&id) {
-                        Some(Ok(sound)) => weigh::weigh(&mut self.net, &mut self.text, sound, &asked),
+                        Some(Ok(begun)) => weigh::weigh(&mut self.net, &mut self.text, begun, &asked),
                         Some(Err(why)) => Err(why.clone()),
                         None => Err("nothing was heard".into()),
                     };
@@ -188,7 +193,7 @@ impl Engine for WhisperEngine {
 
     /// Weighs every candidate. Slow with many: beside another engine it is asked by `weigh`.
     fn hear(&mut self, samples: &[i16]) -> Result<Scores, EngineError> {
-        self.begin(samples)?;
+        self.begin(samples, "")?;
         let texts = |decoys: bool| {
             let wanted = move |candidate: &&Candidate| matches!(candidate.kind, Kind::Decoy(_)) == decoys;
             self.candidates.iter().filter(wanted).map(|candidate| candidate.text.clone())
@@ -223,10 +228,11 @@ impl Engine for WhisperEngine {
         None
     }
 
-    fn begin(&mut self, samples: &[i16]) -> Result<(), EngineError> {
+    fn begin(&mut self, samples: &[i16], context: &str) -> Result<(), EngineError> {
         let samples =
             samples[..samples.len().min(LONGEST)].iter().map(|s| f32::from(*s) / 32_768.0).collect();
-        self.orders.send(Order::Listen { id: self.id, samples }).map_err(|_| WhisperEngine::gone())
+        let order = Order::Listen { id: self.id, samples, context: context.to_string() };
+        self.orders.send(order).map_err(|_| WhisperEngine::gone())
     }
 
     fn weigh(&mut self, asked: &Asked) -> Result<Option<Weighed>, EngineError> {

@@ -43,13 +43,15 @@ pub struct Sound {
 }
 
 impl Net {
+    /// `threads` weigh texts; the sound is taken in by one.
     pub fn load(weights: &Weights, precision: Precision, threads: usize) -> Result<Net, String> {
-        let session = |model: Result<Vec<u8>, String>| {
+        let session = |model: Result<Vec<u8>, String>, threads: usize| {
             onnx::session(&model?, threads).map_err(|error| error.to_string())
         };
         Ok(Net {
-            encoder: session(graph::encoder(weights, precision))?,
-            decoder: session(graph::decoder(weights, precision))?,
+            // The first ear is at work meanwhile, on the other core.
+            encoder: session(graph::encoder(weights, precision), 1)?,
+            decoder: session(graph::decoder(weights, precision), threads)?,
             mel: LogMel::default(),
             sound_places: weights.numbers("encoder/position_encodings/encodings")?.values,
             text_places: weights.numbers("decoder/position_encodings/encodings")?.values,
@@ -86,6 +88,12 @@ impl Net {
 pub struct Tree<'a> {
     net: &'a mut Net,
     sound: &'a Sound,
+    grown: Grown,
+}
+
+/// What a tree consists of: it is kept between one use of the network and the next.
+#[derive(Debug, Clone)]
+pub struct Grown {
     nodes: Vec<Node>,
     hidden: Vec<f32>,
     /// Of all nodes, behind one row that nobody sees: the runtime takes no empty array.
@@ -109,41 +117,46 @@ pub struct Node {
 impl<'a> Tree<'a> {
     /// With these tokens, whose probability does not count.
     pub fn begin(net: &'a mut Net, sound: &'a Sound, tokens: &[u32]) -> Result<Tree<'a>, String> {
-        let mut tree = Tree {
-            net,
-            sound,
-            nodes: Vec::new(),
-            hidden: Vec::new(),
-            keys: vec![vec![0.0; WIDTH]; LAYERS],
-            values: vec![vec![0.0; WIDTH]; LAYERS],
-        };
+        let bare = || vec![vec![0.0; WIDTH]; LAYERS];
+        let grown = Grown { nodes: Vec::new(), hidden: Vec::new(), keys: bare(), values: bare() };
+        let mut tree = Tree::on(net, sound, grown);
         let chain: Vec<(u32, Option<usize>)> =
             tokens.iter().enumerate().map(|(at, token)| (*token, at.checked_sub(1))).collect();
-        tree.grow(&chain)?;
-        tree.nodes.iter_mut().for_each(|node| node.log_p = 0.0);
+        // Nobody asks what might have come after the first ones.
+        tree.grow_from(&chain, tokens.len().saturating_sub(1))?;
+        tree.grown.nodes.iter_mut().for_each(|node| node.log_p = 0.0);
         Ok(tree)
     }
 
+    /// Goes on with one that was grown against the same sound.
+    pub fn on(net: &'a mut Net, sound: &'a Sound, grown: Grown) -> Tree<'a> {
+        Tree { net, sound, grown }
+    }
+
+    pub fn into_grown(self) -> Grown {
+        self.grown
+    }
+
     pub fn node(&self, at: usize) -> &Node {
-        &self.nodes[at]
+        &self.grown.nodes[at]
     }
 
     pub fn len(&self) -> usize {
-        self.nodes.len()
+        self.grown.nodes.len()
     }
 
     /// Log-probability of a token after a node.
     pub fn next(&self, at: usize, token: u32) -> f32 {
-        let hidden = &self.hidden[at * WIDTH..(at + 1) * WIDTH];
+        let hidden = &self.grown.hidden[at * WIDTH..(at + 1) * WIDTH];
         let row = &self.net.embeddings[token as usize * WIDTH..(token as usize + 1) * WIDTH];
         let score: f32 = hidden.iter().zip(row).map(|(a, b)| a * b.to_f32()).sum();
-        score - self.nodes[at].total
+        score - self.grown.nodes[at].total
     }
 
     /// The tokens from the first to this node.
     pub fn path(&self, at: usize) -> Vec<u32> {
-        let mut tokens: Vec<u32> = std::iter::successors(Some(at), |at| self.nodes[*at].parent)
-            .map(|at| self.nodes[at].token)
+        let mut tokens: Vec<u32> = std::iter::successors(Some(at), |at| self.grown.nodes[*at].parent)
+            .map(|at| self.grown.nodes[at].token)
             .collect();
         tokens.reverse();
         tokens
@@ -152,39 +165,54 @@ impl<'a> Tree<'a> {
     /// Puts tokens in, each after its parent, which may be one put in before it in the same call: all are weighed in one
     /// run of the network, each against its own ancestors only.
     pub fn grow(&mut self, new: &[(u32, Option<usize>)]) -> Result<(), String> {
+        self.grow_from(new, 0)
+    }
+
+    /// The same; what comes next is known of all but so many of the first.
+    fn grow_from(&mut self, new: &[(u32, Option<usize>)], skipped: usize) -> Result<(), String> {
         if new.is_empty() {
             return Ok(());
         }
-        let before = self.nodes.len();
+        let before = self.grown.nodes.len();
         let all = before + new.len();
         let mut x = Vec::with_capacity(new.len() * WIDTH);
         let mut mask = vec![CLOSED; new.len() * (all + 1)];
         for (row, (token, parent)) in new.iter().enumerate() {
-            let depth = parent.map_or(0, |parent| self.nodes[parent].depth + 1);
+            let depth = parent.map_or(0, |parent| self.grown.nodes[parent].depth + 1);
             if depth >= MOST_TOKENS {
                 return Err(format!("a text of more than {MOST_TOKENS} tokens"));
             }
             let node =
                 Node { token: *token, parent: *parent, depth, log_p: 0.0, total: 0.0, next: Vec::new() };
-            self.nodes.push(node);
+            self.grown.nodes.push(node);
             let embedding = &self.net.embeddings[*token as usize * WIDTH..(*token as usize + 1) * WIDTH];
             let place = &self.net.text_places[depth * WIDTH..(depth + 1) * WIDTH];
             x.extend(embedding.iter().zip(place).map(|(a, b)| a.to_f32() + b));
-            for seen in std::iter::successors(Some(before + row), |at| self.nodes[*at].parent) {
+            for seen in std::iter::successors(Some(before + row), |at| self.grown.nodes[*at].parent) {
                 mask[row * (all + 1) + seen + 1] = 0.0;
             }
         }
-        self.run(x, mask, before, new.len())?;
+        self.run(x, mask, before, new.len(), skipped)?;
         for at in before..all {
-            let Node { token, parent, .. } = self.nodes[at];
-            self.nodes[at].log_p =
-                parent.map_or(0.0, |parent| self.nodes[parent].log_p + self.next(parent, token));
+            let Node { token, parent, .. } = self.grown.nodes[at];
+            self.grown.nodes[at].log_p =
+                parent.map_or(0.0, |parent| self.grown.nodes[parent].log_p + self.next(parent, token));
         }
         Ok(())
     }
 
-    fn run(&mut self, x: Vec<f32>, mask: Vec<f32>, before: usize, new: usize) -> Result<(), String> {
+    fn run(
+        &mut self,
+        x: Vec<f32>,
+        mask: Vec<f32>,
+        before: usize,
+        new: usize,
+        skipped: usize,
+    ) -> Result<(), String> {
+        let rows: Vec<i64> = (skipped..new).map(|row| row as i64).collect();
+        let rows = Tensor::from_array(([rows.len()], rows)).map_err(text_of)?;
         let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
+            ("rows".into(), rows.into()),
             ("x".into(), tensor([new, WIDTH], x)?.into()),
             ("mask".into(), tensor([new, before + 1 + new], mask)?.into()),
         ];
@@ -194,11 +222,11 @@ impl<'a> Tree<'a> {
             inputs.push((named("sound"), tensor([self.sound.places, 2 * WIDTH], sound)?.into()));
             inputs.push((
                 named("keys"),
-                tensor([before + 1, WIDTH], std::mem::take(&mut self.keys[layer]))?.into(),
+                tensor([before + 1, WIDTH], std::mem::take(&mut self.grown.keys[layer]))?.into(),
             ));
             inputs.push((
                 named("values"),
-                tensor([before + 1, WIDTH], std::mem::take(&mut self.values[layer]))?.into(),
+                tensor([before + 1, WIDTH], std::mem::take(&mut self.grown.values[layer]))?.into(),
             ));
         }
         let outputs = self.net.decoder.run(inputs).map_err(text_of)?;
@@ -206,18 +234,19 @@ impl<'a> Tree<'a> {
             let (_, values) = outputs[name].try_extract_tensor::<f32>().map_err(text_of)?;
             Ok::<Vec<f32>, String>(values.to_vec())
         };
-        self.hidden.extend(floats("hidden")?);
+        self.grown.hidden.resize((before + skipped) * WIDTH, 0.0);
+        self.grown.hidden.extend(floats("hidden")?);
         let (totals, scores) = (floats("total")?, floats("scores")?);
         let (_, best) = outputs["best"].try_extract_tensor::<i64>().map_err(text_of)?;
-        for (row, node) in self.nodes[before..].iter_mut().enumerate() {
+        for (row, node) in self.grown.nodes[before + skipped..].iter_mut().enumerate() {
             node.total = totals[row];
             let at = row * BEST..(row + 1) * BEST;
             let next = best[at.clone()].iter().zip(&scores[at]);
             node.next = next.map(|(token, score)| (*token as u32, score - node.total)).collect();
         }
         for layer in 0..LAYERS {
-            self.keys[layer] = floats(&format!("all_keys{layer}"))?;
-            self.values[layer] = floats(&format!("all_values{layer}"))?;
+            self.grown.keys[layer] = floats(&format!("all_keys{layer}"))?;
+            self.grown.values[layer] = floats(&format!("all_values{layer}"))?;
         }
         Ok(())
     }

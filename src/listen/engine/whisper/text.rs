@@ -13,6 +13,13 @@ pub struct Writing {
     pub words: Vec<Vec<u32>>,
 }
 
+impl Writing {
+    /// Tokens of it and of a full stop behind it.
+    pub fn tokens(&self) -> usize {
+        self.words.iter().map(Vec::len).sum::<usize>() + 1
+    }
+}
+
 /// The tokens that mean something of their own.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Marks {

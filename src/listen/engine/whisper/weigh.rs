@@ -5,16 +5,17 @@
 //! stand in one tree, so that a common beginning is weighed once. A rival whose first differing token makes it too
 //! improbable already is not followed further: its weight can only be less than what it has at that token.
 
-use super::net::{Net, Sound, Tree};
+use super::net::{Grown, Net, Sound, Tree};
 use super::text::{said_once, says_only, words_of, Text, Writing};
 use crate::listen::engine::{Asked, Rival, Weighed};
 use std::collections::HashMap;
 
 /// Rivals this many nats below the phrase are not followed to their end.
 const FAR: f32 = 8.0;
-/// Free hypotheses that are followed, and for how many tokens more than the phrase has: what goes on longer is the network
-/// repeating itself, and stays at its bound.
+/// Free hypotheses that are followed, how far below the phrase they may be (from 4 nats on they count as one: evidence.rs), and
+/// for how many tokens more than the phrase has: what goes on longer is the network repeating itself, and stays at its bound.
 const FREE: usize = 3;
+const FREE_FAR: f32 = 5.0;
 const LONGER: usize = 4;
 /// Tokens weighed in one run for rivals; the least probable ones are left at their bound.
 const MOST_NODES: usize = 160;
@@ -23,35 +24,29 @@ const MOST_RIVALS: usize = 12;
 /// Stands for a weight of nothing.
 const NOTHING: f32 = -99.0;
 
+/// One utterance, and a tree of what stands before every text.
+pub struct Begun {
+    sound: Sound,
+    context: String,
+    /// The last of its tokens.
+    root: usize,
+    grown: Grown,
+}
+
+/// Takes in an utterance and its context, while the first ear is at it.
+pub fn begin(net: &mut Net, text: &mut Text, sound: Sound, context: String) -> Result<Begun, String> {
+    let scales = Scales::new(net, text, &sound, &context)?;
+    let (root, grown) = (scales.root, scales.tree.into_grown());
+    Ok(Begun { sound, context, root, grown })
+}
+
 /// Weighs what is asked against one utterance.
-pub fn weigh(net: &mut Net, text: &mut Text, sound: &Sound, asked: &Asked) -> Result<Weighed, String> {
-    let before = text.before(&asked.context);
-    let tree = Tree::begin(net, sound, &before)?;
-    let mut scales = Scales { root: before.len() - 1, tree, text, children: HashMap::new() };
-    let phrases: Vec<Vec<Writing>> =
-        asked.phrases.iter().map(|phrase| scales.text.writings(phrase)).collect();
-    let writings: Vec<&Writing> = phrases.iter().flatten().collect();
-    scales.put_in(&writings)?;
-    let log_p: Vec<f32> = phrases.iter().map(|writings| scales.weight(writings)).collect();
-    let by_both = |at: &usize| log_p[*at] + asked.leaning.get(*at).copied().unwrap_or(0.0);
-    let Some(chosen) = (0..log_p.len()).max_by(|a, b| by_both(a).total_cmp(&by_both(b))) else {
-        return Ok(Weighed::default());
+pub fn weigh(net: &mut Net, text: &mut Text, begun: &Begun, asked: &Asked) -> Result<Weighed, String> {
+    let mut scales = match begun.context == asked.context {
+        true => Scales::on(net, text, begun),
+        false => Scales::new(net, text, &begun.sound, &asked.context)?,
     };
-    let mut weighed = Weighed { chosen, log_p, ..Weighed::default() };
-    scales.worst_word(&asked.phrases[chosen], &phrases[chosen], &mut weighed);
-    let others = asked.phrases.iter().zip(&weighed.log_p).enumerate().filter(|(at, _)| *at != chosen);
-    weighed.rivals = others.map(|(_, (text, log_p))| asked_about(text, *log_p)).collect();
-    let rivals = asked.rivals.get(chosen).map_or(&[][..], |rivals| rivals.as_slice());
-    let rivals: Vec<&String> =
-        rivals.iter().chain(&asked.nearest).filter(|rival| !asked.phrases.contains(rival)).collect();
-    scales.against(&phrases[chosen], &rivals, &mut weighed)?;
-    if asked.at_once {
-        weighed.weight = weighed.log_p[chosen];
-    } else {
-        scales.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
-    }
-    keep_near(&mut weighed);
-    Ok(weighed)
+    scales.answer(asked)
 }
 
 fn asked_about(text: &str, log_p: f32) -> Rival {
@@ -97,7 +92,50 @@ struct Scales<'a> {
     children: HashMap<(usize, u32), usize>,
 }
 
-impl Scales<'_> {
+impl<'a> Scales<'a> {
+    fn new(
+        net: &'a mut Net,
+        text: &'a mut Text,
+        sound: &'a Sound,
+        context: &str,
+    ) -> Result<Scales<'a>, String> {
+        let before = text.before(context);
+        let tree = Tree::begin(net, sound, &before)?;
+        Ok(Scales { root: before.len() - 1, tree, text, children: HashMap::new() })
+    }
+
+    fn on(net: &'a mut Net, text: &'a mut Text, begun: &'a Begun) -> Scales<'a> {
+        let tree = Tree::on(net, &begun.sound, begun.grown.clone());
+        Scales { root: begun.root, tree, text, children: HashMap::new() }
+    }
+
+    fn answer(&mut self, asked: &Asked) -> Result<Weighed, String> {
+        let phrases: Vec<Vec<Writing>> =
+            asked.phrases.iter().map(|phrase| self.text.writings(phrase)).collect();
+        let writings: Vec<&Writing> = phrases.iter().flatten().collect();
+        self.put_in(&writings)?;
+        let log_p: Vec<f32> = phrases.iter().map(|writings| self.weight(writings)).collect();
+        let by_both = |at: &usize| log_p[*at] + asked.leaning.get(*at).copied().unwrap_or(0.0);
+        let Some(chosen) = (0..log_p.len()).max_by(|a, b| by_both(a).total_cmp(&by_both(b))) else {
+            return Ok(Weighed::default());
+        };
+        let mut weighed = Weighed { chosen, log_p, ..Weighed::default() };
+        self.worst_word(&asked.phrases[chosen], &phrases[chosen], &mut weighed);
+        let others = asked.phrases.iter().zip(&weighed.log_p).enumerate().filter(|(at, _)| *at != chosen);
+        weighed.rivals = others.map(|(_, (text, log_p))| asked_about(text, *log_p)).collect();
+        let rivals = asked.rivals.get(chosen).map_or(&[][..], |rivals| rivals.as_slice());
+        let rivals: Vec<&String> =
+            rivals.iter().chain(&asked.nearest).filter(|rival| !asked.phrases.contains(rival)).collect();
+        self.against(&phrases[chosen], &rivals, &mut weighed)?;
+        if asked.at_once {
+            weighed.weight = weighed.log_p[chosen];
+        } else {
+            self.free(&asked.phrases[chosen], &phrases[chosen], &mut weighed)?;
+        }
+        keep_near(&mut weighed);
+        Ok(weighed)
+    }
+
     /// Puts texts in, each with and without a full stop after it.
     fn put_in(&mut self, writings: &[&Writing]) -> Result<(), String> {
         let mut new = Vec::new();
@@ -175,8 +213,7 @@ impl Scales<'_> {
         near.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut room = MOST_NODES;
         near.retain(|(bound, rival, writings)| {
-            let tokens: usize =
-                writings.iter().map(|w| w.words.iter().map(Vec::len).sum::<usize>() + 1).sum();
+            let tokens: usize = writings.iter().map(Writing::tokens).sum();
             let kept = tokens <= room;
             room = if kept { room - tokens } else { 0 };
             if !kept {
@@ -208,12 +245,11 @@ impl Scales<'_> {
     /// the likeliest way on. Where that says the phrase too, in another writing or once more, it counts for the phrase.
     fn free(&mut self, phrase: &str, writings: &[Writing], weighed: &mut Weighed) -> Result<(), String> {
         let weight = weighed.log_p[weighed.chosen];
-        let mut ways = self.branches(writings, weight - FAR);
-        let tokens = |writing: &Writing| writing.words.iter().map(Vec::len).sum::<usize>();
-        let most = writings.iter().map(tokens).max().unwrap_or(0) + LONGER;
+        let mut ways = self.branches(writings, weight - FREE_FAR);
+        let most = writings.iter().map(Writing::tokens).max().unwrap_or(1) - 1 + LONGER;
         for _ in 0..most {
             self.follow(&mut ways, most)?;
-            ways.iter_mut().for_each(|way| way.cut(weight - FAR));
+            ways.iter_mut().for_each(|way| way.cut(weight - FREE_FAR));
         }
         let wanted = words_of(phrase);
         let mut same = vec![weight];
@@ -277,22 +313,26 @@ impl Scales<'_> {
 
     /// One token further, each of those still going that has fewer than `most`.
     fn follow(&mut self, ways: &mut [Way], most: usize) -> Result<(), String> {
-        let first = self.tree.len();
-        let short = |way: &Way| way.going && way.written.len() < most;
-        let going: Vec<usize> = (0..ways.len()).filter(|way| short(&ways[*way])).collect();
-        let new: Vec<(u32, Option<usize>)> = going
-            .iter()
-            .filter_map(|way| Some((*ways[*way].written.last()?, Some(ways[*way].parent))))
-            .collect();
+        let going = ways.iter_mut().filter(|way| way.going && way.written.len() < most);
+        let going: Vec<(&mut Way, u32)> =
+            going.filter_map(|way| way.written.last().copied().map(|token| (way, token))).collect();
+        let mut new = Vec::new();
+        for (way, token) in &going {
+            let (count, grown) = (self.tree.len(), &mut new);
+            self.children.entry((way.parent, *token)).or_insert_with(|| {
+                grown.push((*token, Some(way.parent)));
+                count + grown.len() - 1
+            });
+        }
         self.tree.grow(&new)?;
-        for (nth, way) in going.iter().enumerate() {
-            let node = self.tree.node(first + nth);
+        for (way, token) in going {
+            let at = self.children[&(way.parent, token)];
+            let node = self.tree.node(at);
             let end = self.text.marks.end;
             let next = node.next.iter().find(|(token, _)| *token == end || !self.text.is_mark(*token));
-            let way = &mut ways[*way];
             match next {
                 Some((token, log_p)) => {
-                    way.parent = first + nth;
+                    way.parent = at;
                     way.log_p = node.log_p + log_p;
                     way.written.push(*token);
                     way.going = *token != end;
