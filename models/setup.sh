@@ -25,7 +25,7 @@ packages=(gcc libc6-dev make pkg-config libasound2-dev libspeechd-dev clang libc
     python3 python3-pip
     libasound2-plugins speech-dispatcher speech-dispatcher-espeak-ng espeak-ng flite)
 # A sound server of the tests' own is not for everybody: on a desktop with PipeWire it would push the present one out.
-test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux
+test_packages=(pulseaudio pulseaudio-utils sox ffmpeg tmux strace
     pocketsphinx pocketsphinx-en-us pocketsphinx-testdata
     asterisk-core-sounds-en asterisk-core-sounds-en-g722
     chromium openssl)

@@ -1,6 +1,8 @@
 //! The built program, live: it speaks into a room without a sound card, two robots hear it there and answer into their
 //! microphones, to the last step, in real time.
 
+#[path = "live_room/disk.rs"]
+mod disk;
 #[path = "live_room/robots.rs"]
 mod robots;
 #[path = "live_room/room.rs"]
@@ -8,6 +10,7 @@ mod room;
 
 use antiphon::procedure::{parse, Role};
 use antiphon::record::verify::{verify, State};
+use disk::{Disk, Left};
 use robots::{monitor, Robots, Slip};
 use room::Room;
 use serde_json::Value;
@@ -35,17 +38,29 @@ fn procedure_file() -> PathBuf {
 }
 
 fn run_live(room: &Room, voice: &str, slips: &[Slip]) -> Ran {
+    run_live_on(room, voice, slips, &room.path().join("sessions"), |_| {})
+}
+
+/// The same with its record elsewhere; `meanwhile` is called some twenty times a second.
+fn run_live_on(
+    room: &Room,
+    voice: &str,
+    slips: &[Slip],
+    sessions: &Path,
+    mut meanwhile: impl FnMut(&Running),
+) -> Ran {
     let (procedure, _) = parse::load(&procedure_file()).expect("the procedure is good");
     let robots = Robots::new(&procedure, slips, room);
     let stop = Arc::new(AtomicBool::new(false));
     let listening = monitor(room);
     let (flag, robots) = (stop.clone(), std::thread::spawn(move || robots.run(listening, stop)));
-    let mut running = Running::start(room, voice, voice);
+    let mut running = Running::start_on(room, voice, voice, sessions);
     let since = Instant::now();
     while running.child.try_wait().expect("a child").is_none() {
         if since.elapsed() > LIMIT {
             let _ = running.child.kill();
         }
+        meanwhile(&running);
         std::thread::sleep(Duration::from_millis(50));
     }
     let ran = running.ended();
@@ -361,6 +376,72 @@ fn a_loudspeaker_that_comes_back_is_spoken_through_again() {
     assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
 }
 
+/// A muted microphone gives exact silence: within 5 s the session is on hold and says which one it is. A quiet room is no
+/// muted microphone.
+#[test]
+fn a_muted_microphone_is_named_and_holds_the_session() {
+    let _alone = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let room = Room::open();
+    let running = Running::start(&room, "rendered", "muted");
+    running.wait_for(r#""event":"speech-began","utterance":2"#);
+    std::thread::sleep(Duration::from_secs(6));
+    assert!(!running.journal().contains("post-lost"), "{}", running.journal());
+
+    room.pactl(&["set-source-mute", "observer_mic", "1"]);
+    let since = Instant::now();
+    running.wait_for(r#""event":"post-lost""#);
+    println!("named {} ms after it was muted", since.elapsed().as_millis());
+    assert!(since.elapsed() < Duration::from_secs(5), "{:?}", since.elapsed());
+    room.pactl(&["set-source-mute", "observer_mic", "0"]);
+    running.wait_for(r#""event":"post-back""#);
+
+    running.interrupt();
+    let ran = running.ended();
+    assert!(ran.stdout.contains("observer (nothing but zeros"), "{}", ran.story());
+    assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
+}
+
+/// The power goes at some twenty moments of a session. Of the sound at most 3 s are lost each time, the last answer that counted
+/// is whole, and the record is one that was cut off and nothing worse.
+#[test]
+fn a_power_cut_loses_at_most_three_seconds_of_sound_and_no_answer_that_counted() {
+    let _one = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let Some(disk) = Disk::new() else { return };
+    let room = Room::open();
+    let mut cuts: Vec<(PathBuf, Duration)> = Vec::new();
+    let (mut began, mut last) = (None, Instant::now());
+    let ran = run_live_on(&room, "rendered", &[], &disk.path(), |running| {
+        if began.is_none() && running.journal().contains("\"kind\":\"session\"") {
+            (began, last) = (Some(Instant::now()), Instant::now());
+        }
+        // Not a round number: the cuts meet all moments of a step.
+        let Some(began) = began.filter(|_| last.elapsed() > Duration::from_millis(2_300)) else { return };
+        last = Instant::now();
+        cuts.push((disk.cut(cuts.len()), began.elapsed()));
+    });
+    is_complete(&ran);
+    let (mut worst, mut answers) = (0, 0);
+    for (image, after) in &cuts {
+        let left = Left::of(image);
+        let session = left.path().join("rendered");
+        let report = verify(&session).expect("a session");
+        assert_ne!(report.state, State::Altered, "{:?}", report.findings);
+        let sound_ms = (report.audio.map_or(0.0, |audio| audio.seconds) * 1000.0) as u64;
+        let lost = (after.as_millis() as u64).saturating_sub(sound_ms);
+        worst = worst.max(lost);
+        assert!(lost <= 3_000, "{lost} ms lost when the power went after {after:?}");
+        let journal = std::fs::read_to_string(session.join("journal.jsonl")).expect("a journal");
+        let lines = journal.lines().filter_map(|line| serde_json::from_str::<Value>(line).ok());
+        let accepted: Vec<Value> = lines.filter(|line| line["body"]["verdict"] == "accepted").collect();
+        answers += accepted.len();
+        if let Some(end) = accepted.last().and_then(|line| line["body"]["end_ms"].as_u64()) {
+            assert!(end <= sound_ms, "the answer that ends at {end} ms is not whole: {sound_ms} ms of sound");
+        }
+    }
+    println!("{} power cuts, at most {worst} ms of sound lost, {answers} answers whole", cuts.len());
+    assert!(cuts.len() >= 10 && answers >= 10, "{} {answers}", cuts.len());
+}
+
 /// A live session.
 struct Running {
     child: Child,
@@ -369,11 +450,14 @@ struct Running {
 
 impl Running {
     fn start(room: &Room, voice: &str, id: &str) -> Running {
-        let sessions = room.path().join("sessions");
+        Running::start_on(room, voice, id, &room.path().join("sessions"))
+    }
+
+    fn start_on(room: &Room, voice: &str, id: &str, sessions: &Path) -> Running {
         let mut command = room.command(env!("CARGO_BIN_EXE_antiphon"));
         command.arg("run").arg(procedure_file());
         command.args(["--mic", "worker=worker_mic", "--mic", "observer=observer_mic", "--voice", voice]);
-        command.args(["--plain", "--id", id, "--sessions"]).arg(&sessions);
+        command.args(["--plain", "--id", id, "--sessions"]).arg(sessions);
         let child =
             command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
         Running { child, session: sessions.join(id) }

@@ -5,7 +5,7 @@ mod debrief_support;
 
 use antiphon::failure::ExitCode;
 use antiphon::record::chain::CHECK_BY_HAND;
-use common::{run, text, tool, SHORT};
+use common::{needed, run, text, tool, SHORT};
 use debrief_support::{play, Played};
 use serde_json::Value;
 use std::fs;
@@ -195,4 +195,73 @@ fn a_whole_name_is_kept_only_when_that_is_wanted() {
         ran.exits(code);
     }
     assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1, "no folder was made");
+}
+
+/// A redaction that is killed at any of the calls by which it changes the folder is either not begun or says that it was cut
+/// off, and the next one finishes it.
+#[test]
+fn a_redaction_killed_at_any_system_call_is_none_or_can_be_finished() {
+    needed("/usr/bin/strace", "strace");
+    let room = tempfile::tempdir().unwrap();
+    let whole = session(room.path()).folder;
+    run(&["debrief", text(&whole)]).exits(ExitCode::Done);
+    const CALLS: [&str; 8] =
+        ["rename", "renameat2", "unlink", "unlinkat", "rmdir", "fsync", "fdatasync", "ftruncate"];
+    let (mut untouched, mut cut_off) = (0, 0);
+    let mut of_calls: Vec<(&str, usize)> = CALLS.iter().rev().map(|call| (*call, 1)).collect();
+    while let Some((call, nth)) = of_calls.pop() {
+        let folder = room.path().join(format!("killed-{call}-{nth}"));
+        tool("cp", &["-r", text(&whole), text(&folder)]);
+        let mut command = Command::new("strace");
+        command.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);
+        command.arg(format!("inject={call}:signal=SIGKILL:when={nth}")).arg(env!("CARGO_BIN_EXE_antiphon"));
+        command.args(["redact", text(&folder), "--who", "worker", "--yes"]);
+        if command.output().unwrap().status.success() {
+            // It does not make this call so often.
+            continue;
+        }
+        of_calls.push((call, nth + 1));
+        let found = verified(&folder);
+        let journal = fs::read_to_string(folder.join("journal.jsonl")).unwrap();
+        match found["state"].as_str() {
+            Some("sound") => {
+                assert!(journal.contains("w7") || found["findings"].to_string().contains("was taken out"));
+                untouched += 1;
+            }
+            _ => {
+                assert!(found["findings"].to_string().contains("cut off half-way"), "{call} {nth}: {found}");
+                cut_off += 1;
+            }
+        }
+        run(&["redact", text(&folder), "--who", "worker", "--yes"]).exits(ExitCode::Done);
+        let found = verified(&folder);
+        assert_eq!(found["state"], "sound", "{call} {nth}: {found}");
+        assert!(!fs::read_to_string(folder.join("journal.jsonl")).unwrap().contains("w7"), "{call} {nth}");
+        assert_eq!(loudest(&folder)[0], 0, "{call} {nth}");
+        assert_eq!(fs::read_dir(&folder).unwrap().count(), 4, "{call} {nth}: something is left over");
+    }
+    println!("killed: {untouched} times nothing was changed, {cut_off} times it was decided");
+    assert!(untouched >= 3 && cut_off >= 5, "{untouched} {cut_off}");
+}
+
+/// While a session runs, nothing else writes into its folder.
+#[test]
+fn a_session_that_runs_is_not_redacted_signed_or_debriefed() {
+    let room = tempfile::tempdir().unwrap();
+    let folder = session(room.path()).folder;
+    let running = antiphon::record::Lock::of(&folder).unwrap();
+    let before = fs::read(folder.join("journal.jsonl")).unwrap();
+    let key = room.path().join("unit.pem");
+    run(&["sign", "--new-key", text(&key)]).exits(ExitCode::Done);
+    let commands: [&[&str]; 3] = [
+        &["redact", text(&folder), "--who", "worker", "--yes"],
+        &["sign", text(&folder), "--key", text(&key)],
+        &["debrief", text(&folder)],
+    ];
+    for command in commands {
+        run(command).exits(ExitCode::BadFolder).says(&["another command is at work on this session"]);
+    }
+    assert_eq!(fs::read(folder.join("journal.jsonl")).unwrap(), before);
+    drop(running);
+    run(commands[0]).exits(ExitCode::Done);
 }

@@ -11,6 +11,8 @@ use std::fmt::Write;
 /// Goals: ms of one core per second of speech, s to the first prompt, MB.
 const GOAL_MS: f64 = 60.0;
 const GOAL_START_S: f64 = 1.0;
+/// Wall time to hear an hour again, s.
+const GOAL_HOUR_S: f64 = 180.0;
 const GOAL_MB: f64 = 150.0;
 const GOAL_BOTH_MB: f64 = 450.0;
 
@@ -118,8 +120,21 @@ fn sessions(sessions: &Sessions) -> String {
             memory.seconds
         );
     }
-    text + "\n`run --in` holds each post's sound, 1.9 MB a minute, so it grows with the length of the session; `rehearse` \
-            and a live `run` do not.\n\n"
+    text += "\n`run --in` holds each post's sound, 1.9 MB a minute, so it grows with the length of the session; `rehearse` \
+            and a live `run` do not.\n\n";
+    let again = &sessions.heard_again;
+    let an_hour_s = again.wall_s / again.sound_s * 3_600.0;
+    let _ = write!(
+        text,
+        "`relisten` of a rehearsal in fan noise at 15 dB, both ears, two microphones, {} times over ({:.0} s of sound): {:.0} s of \
+         wall time on all cores, {an_hour_s:.0} s an hour (goal {GOAL_HOUR_S:.0}: {}), and {:.0} MB.\n\n",
+        again.sessions,
+        again.sound_s,
+        again.wall_s,
+        verdict(an_hour_s, GOAL_HOUR_S),
+        again.peak_mb
+    );
+    text
 }
 
 fn accuracy(measured: &Measured) -> String {

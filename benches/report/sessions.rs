@@ -1,13 +1,14 @@
-//! Time to the first prompt, and memory, of the program itself.
+//! Time to the first prompt, memory, and time to hear an hour again, of the program itself.
 
 use super::process::{watch, Ran};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 const PROCEDURE: &str = "procedures/isolation-donning.toml";
 const STARTS: usize = 5;
+const HOUR_S: f64 = 3_600.0;
 
 pub struct Sessions {
     /// Wall time from the start of the program to the journal's first spoken line, s, least first.
@@ -16,6 +17,15 @@ pub struct Sessions {
     /// The rehearsal with both ears.
     pub both: Memory,
     pub replayed: Memory,
+    pub heard_again: HeardAgain,
+}
+
+/// `relisten` of an hour: one session in noise, as often as that takes.
+pub struct HeardAgain {
+    pub sessions: usize,
+    pub sound_s: f64,
+    pub wall_s: f64,
+    pub peak_mb: f64,
 }
 
 pub struct Memory {
@@ -43,7 +53,24 @@ pub fn measure(program: &Path, folder: &Path) -> Result<Sessions, String> {
         run.arg("--in").arg(format!("{post}={}#{channel}", tracks.display()));
     }
     let replayed = memory(&mut run, folder, "replayed")?;
-    Ok(Sessions { first_prompt_s, rehearsal, both, replayed })
+    let heard_again = heard_again(program, folder)?;
+    Ok(Sessions { first_prompt_s, rehearsal, both, replayed, heard_again })
+}
+
+fn heard_again(program: &Path, folder: &Path) -> Result<HeardAgain, String> {
+    let mut noisy = rehearse(program, folder, "noisy", "both");
+    let recorded = memory(noisy.args(["--noise", "fan:15"]), folder, "noisy")?;
+    let sessions = (HOUR_S / recorded.seconds).ceil().max(1.0) as usize;
+    let mut relisten = Command::new(program);
+    relisten.arg("relisten").args(vec![folder.join("noisy"); sessions]);
+    let began = Instant::now();
+    let Ran { status, peak_mb, .. } = watch(quiet(&mut relisten), &mut |_| true)?;
+    // 8: a verdict differs, which is not what is measured here.
+    if !matches!(status.code(), Some(0 | 8)) {
+        return Err(format!("relisten ended with {status}"));
+    }
+    let (wall_s, sound_s) = (began.elapsed().as_secs_f64(), sessions as f64 * recorded.seconds);
+    Ok(HeardAgain { sessions, sound_s, wall_s, peak_mb })
 }
 
 fn rehearse(program: &Path, folder: &Path, id: &str, ears: &str) -> Command {

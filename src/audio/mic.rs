@@ -43,6 +43,10 @@ pub enum MicEvent {
     Lost { post: Post, why: String },
     /// Sound goes on; the user should know.
     Note { post: Post, what: String },
+    /// Only exact silence comes from it, as from one that is muted or switched off.
+    Mute { post: Post, why: String },
+    /// It gives sound again.
+    Sound { post: Post },
 }
 
 /// Counters shared with the callback.
@@ -52,6 +56,8 @@ pub struct Counters {
     dropped_blocks: AtomicU64,
     dropped_frames: AtomicU64,
     xruns: AtomicU64,
+    /// Frames of exact silence since the last other one.
+    silent: AtomicU64,
 }
 
 impl Counters {
@@ -67,6 +73,10 @@ impl Counters {
     pub fn dropped_frames(&self) -> u64 {
         self.dropped_frames.load(Ordering::Relaxed)
     }
+    /// Frames of exact silence since the last other one.
+    fn silent(&self) -> u64 {
+        self.silent.load(Ordering::Relaxed)
+    }
     /// Overruns the sound system reported: sound it lost before it reached the callback.
     pub fn xruns(&self) -> u64 {
         self.xruns.load(Ordering::Relaxed)
@@ -79,6 +89,8 @@ pub struct Feeder {
     rate: u32,
     /// The block being filled. Sound servers hand over pieces of a few frames among larger ones.
     block: Block,
+    /// Frames of exact silence since the last other one.
+    silent: u64,
     out: Sender<Block>,
     counters: Arc<Counters>,
 }
@@ -88,7 +100,7 @@ impl Feeder {
     pub fn new(post: Post, rate: u32, channels: u16, out: Sender<Block>, counters: Arc<Counters>) -> Feeder {
         let block =
             Block { post, seq: 0, at: 0, captured: Instant::now(), len: 0, samples: [0.0; BLOCK_FRAMES] };
-        Feeder { channels: usize::from(channels.max(1)), rate, block, out, counters }
+        Feeder { channels: usize::from(channels.max(1)), rate, block, silent: 0, out, counters }
     }
 
     /// Takes interleaved samples as the sound system has them, averages the channels, and hands blocks over. Less than
@@ -107,8 +119,9 @@ impl Feeder {
                 self.block.captured =
                     captured + Duration::from_nanos(number * 1_000_000_000 / u64::from(self.rate));
             }
-            self.block.samples[usize::from(self.block.len)] =
-                share * frame.iter().map(|s| s.to_sample::<f32>()).sum::<f32>();
+            let sample = share * frame.iter().map(|s| s.to_sample::<f32>()).sum::<f32>();
+            self.silent = if sample == 0.0 { self.silent + 1 } else { 0 };
+            self.block.samples[usize::from(self.block.len)] = sample;
             self.block.len += 1;
             if usize::from(self.block.len) == BLOCK_FRAMES {
                 self.hand_over();
@@ -117,6 +130,7 @@ impl Feeder {
         if u32::from(self.block.len) >= self.rate / 100 {
             self.hand_over();
         }
+        self.counters.silent.store(self.silent, Ordering::Relaxed);
         self.counters.frames.store(self.block.at + u64::from(self.block.len), Ordering::Relaxed);
     }
 
@@ -158,6 +172,8 @@ const PERIOD_MS: u32 = 20;
 /// was seen to need two seconds.
 const STALLED: Duration = Duration::from_millis(1500);
 const STARTS: Duration = Duration::from_secs(5);
+/// A microphone that gives nothing but zeros for this long is muted.
+const MUTE: Duration = Duration::from_secs(4);
 
 impl Microphone {
     /// Opens the named microphone, or the default one. Blocks go to `out`, which must be bounded and may be shared.
@@ -190,7 +206,7 @@ impl Microphone {
             }
         };
         let over = Arc::new(AtomicBool::new(false));
-        watch_progress(post, tell.clone(), counters.clone(), over.clone());
+        watch_progress(post, settings.rate, tell.clone(), counters.clone(), over.clone());
         device::watch(&device, Direction::Input, over.clone(), move |why| {
             let _ = tell.try_send(MicEvent::Lost { post, why });
         });
@@ -321,12 +337,27 @@ where
     )
 }
 
-/// Reports a microphone whose callback is no longer called.
-fn watch_progress(post: Post, tell: Sender<MicEvent>, counters: Arc<Counters>, over: Arc<AtomicBool>) {
+/// Reports a microphone whose callback is no longer called, and one that gives nothing but zeros: noise of its own is in
+/// the sound of every one that is on.
+fn watch_progress(
+    post: Post,
+    rate: u32,
+    tell: Sender<MicEvent>,
+    counters: Arc<Counters>,
+    over: Arc<AtomicBool>,
+) {
     std::thread::spawn(move || {
         let (mut last, mut since) = (0, Instant::now());
+        let mut mute = false;
         while !over.load(Ordering::Relaxed) {
             std::thread::sleep(Duration::from_millis(100));
+            let silent = counters.silent() / u64::from(rate.max(1)) >= MUTE.as_secs();
+            if silent != mute {
+                mute = silent;
+                let why = format!("nothing but zeros for {} s: it is muted or switched off", MUTE.as_secs());
+                let event = if mute { MicEvent::Mute { post, why } } else { MicEvent::Sound { post } };
+                let _ = tell.try_send(event);
+            }
             let frames = counters.frames();
             if frames != last {
                 (last, since) = (frames, Instant::now());
@@ -395,6 +426,15 @@ mod tests {
         feeder.feed(&[0.5_f32; 480], Instant::now());
         let next = blocks.recv().unwrap();
         assert_eq!((next.at, next.seq), (1440, 3));
+    }
+
+    #[test]
+    fn exact_silence_is_counted_until_the_first_other_sample() {
+        let (mut feeder, _blocks, counters) = feeder(1, 8);
+        feeder.feed(&[0_i16; 960], Instant::now());
+        assert_eq!(counters.silent(), 960);
+        feeder.feed(&[0_i16, 1, 0, 0], Instant::now());
+        assert_eq!(counters.silent(), 2);
     }
 
     #[test]

@@ -6,6 +6,7 @@ use crate::debrief::model::schema;
 use crate::debrief::write::{write, Wanted, PAGE};
 use crate::failure::{ExitCode, Failure};
 use crate::record::verify::State;
+use crate::record::Lock;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -58,6 +59,7 @@ pub fn run(args: DebriefArgs) -> Result<ExitCode, Failure> {
         return Err(Failure::new(ExitCode::Usage, format!("--out {}: is no file's name", page.display()))
             .fix("name the page, for example --out debrief.html"));
     }
+    let _lock = args.out.is_none().then(|| Lock::of(folder)).transpose()?;
     let made = write(&session, &Wanted { page, embed: args.embed, csv: args.csv })?;
     say(&session.report.outcome.sentence);
     for (n, path) in made.iter().enumerate() {

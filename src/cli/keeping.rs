@@ -51,6 +51,9 @@ pub fn run_redact(args: &RedactArgs) -> Result<ExitCode, Failure> {
                 .fix(format!("this session's posts: {}", posts.join(", ")))
         }
     })?;
+    if let Some(post) = &done.finished {
+        say(&format!("an earlier redaction, of the {post}, had been cut off: it was finished first"));
+    }
     say(&format!("{:.1} s of the {}'s sound are silence now", done.seconds, args.who));
     say(if done.named { "their name was removed" } else { "the record had no name to remove" });
     for path in &done.deleted {

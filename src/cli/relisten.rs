@@ -60,6 +60,8 @@ struct Outcome {
     sessions: usize,
     utterances: usize,
     differ: usize,
+    /// Utterances that the recorded sound ends before.
+    after_the_sound: usize,
     tracks: Vec<Track>,
     /// Sessions that could not be heard again, and why.
     left_out: Vec<String>,
@@ -86,6 +88,7 @@ pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
         sessions: recorded.len(),
         utterances: pairs().count(),
         differ: pairs().filter(|pair| pair.differs()).count(),
+        after_the_sound: pairs().filter(|pair| pair.after_the_sound).count(),
         left_out,
         tracks,
     };
@@ -177,8 +180,15 @@ fn show(args: &RelistenArgs, outcome: &Outcome) -> Result<(), Failure> {
         for pair in worth {
             let at = crate::debrief::page::clock(pair.from_ms as f64 / 1000.0);
             let sign = if pair.differs() { "*" } else { " " };
-            say(&format!("{sign} {at:>9}  then {:<44} now {}", words(&pair.then), words(&pair.now)));
+            let now = if pair.after_the_sound { "(no sound)".into() } else { words(&pair.now) };
+            say(&format!("{sign} {at:>9}  then {:<44} now {now}", words(&pair.then)));
         }
+    }
+    if outcome.after_the_sound > 0 {
+        say(&format!(
+            "{} utterances come after the end of the recorded sound: they can't be heard again",
+            outcome.after_the_sound
+        ));
     }
     say(&format!(
         "{} session{}, {} utterances, {} would be taken otherwise",

@@ -8,7 +8,7 @@ use crate::failure::{ExitCode, Failure};
 use crate::practice::Practice;
 use crate::procedure::{Post, Role};
 use crate::record::summary::{Outcome, StepAccount};
-use crate::record::{SessionFolder, Summary};
+use crate::record::{self, SessionFolder, Summary};
 use crate::screen::big::Big;
 use crate::screen::plain::Plain;
 use crate::screen::Screen;
@@ -68,6 +68,12 @@ impl SessionArgs {
             Some(id) => SessionFolder::create(&root, id)?,
             None => SessionFolder::begin(&root, &now, &ready.procedure.id)?,
         };
+        if about.clock == Clock::Real {
+            // The tool's voice has a track too.
+            if let Some(minutes) = record::sound::minutes_left(folder.path(), posts.len() + 1) {
+                tell(&format!("antiphon: the disk has room for {} of sound", in_hours(minutes)));
+            }
+        }
         let opening = Opening {
             antiphon: env!("CARGO_PKG_VERSION").to_string(),
             session: String::new(),
@@ -164,6 +170,14 @@ impl SessionArgs {
         for note in notes {
             tell(&format!("note: {note}"));
         }
+    }
+}
+
+/// Minutes as people say them: '40 min', '12 h'.
+fn in_hours(minutes: u64) -> String {
+    match minutes {
+        0..=119 => format!("{minutes} min"),
+        _ => format!("{} h", minutes / 60),
     }
 }
 

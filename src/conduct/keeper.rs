@@ -8,6 +8,7 @@ use crate::audio::{PER_MS, RATE};
 use crate::listen::heard::{Heard, Verdict};
 use crate::practice::{Practice, Source};
 use crate::procedure::{Part, Phrase, Post, Procedure, Then};
+use crate::record::sound::Sound;
 use crate::record::summary::{
     finish, Account, AudioAccount, ContingencyAccount, DecisionAccount, ExitAccount,
     Outcome as RecordedOutcome, ProcedureRef, SkippedBy, StepAccount, StepDecision, Summary, Totals,
@@ -95,7 +96,7 @@ pub struct Keeper {
     pub state: State,
     folder: SessionFolder,
     journal: Journal,
-    tracks: Tracks,
+    sound: Sound,
     opening: Opening,
     wall: WallClock,
     started: DateTime<FixedOffset>,
@@ -119,7 +120,7 @@ impl Keeper {
         let mut journal = Journal::create(&folder)?;
         let mut names: Vec<&str> = opening.posts.iter().map(|post| post.name()).collect();
         names.push("tool");
-        let tracks = Tracks::create(&folder, &names)?;
+        let sound = Sound::new(Tracks::create(&folder, &names)?, opening.is_live())?;
         let started = wall.at(0);
         journal.append(started, 0, "session", &opening)?;
         journal.sync()?;
@@ -129,7 +130,7 @@ impl Keeper {
             state,
             folder,
             journal,
-            tracks,
+            sound,
             opening,
             wall,
             started,
@@ -162,6 +163,7 @@ impl Keeper {
             self.journal.append(at, ms, "out", action)?;
         }
         if actions.iter().any(|action| matches!(action, Action::Say { .. } | Action::End { .. })) {
+            self.secure_sound(&event);
             self.journal.sync()?;
         }
         if let What::Heard(heard) = &event.what {
@@ -238,22 +240,32 @@ impl Keeper {
     }
 
     fn keep(&mut self, track: usize, at_sample: u64, samples: &[i16]) -> Result<(), RecordError> {
-        let late = self.tracks.write(track, at_sample, samples)?;
-        self.late_samples += late.dropped;
+        self.late_samples += self.sound.write(track, at_sample, samples)?;
         Ok(())
     }
 
-    /// Everything before this position goes to the file.
+    /// Everything before this position goes to the file. When it can't, that is told and the session goes on.
     pub fn advance_tracks(&mut self, to_sample: u64) -> Result<(), RecordError> {
-        self.tracks.advance(to_sample)
+        self.sound.advance(to_sample);
+        match self.sound.news() {
+            Some(why) => self.remark(to_sample / PER_MS, &format!("no sound is recorded from now on: {why}")),
+            None => Ok(()),
+        }
+    }
+
+    /// The sound of an answer that counts is on the disk before the journal says that it counted.
+    fn secure_sound(&mut self, event: &Event) {
+        if let What::Heard(Heard { verdict: Verdict::Accepted { .. }, end_ms, .. }) = &event.what {
+            self.sound.secure(end_ms * PER_MS, self.opening.posts.len());
+        }
     }
 
     /// Closes the record and writes the summary.
     pub fn close(mut self, end_ms: u64, failed: bool) -> Result<Summary, RecordError> {
         let end_ms = end_ms.max(self.state.now_ms);
-        let names = self.tracks.names().to_vec();
-        self.tracks.advance(end_ms * PER_MS)?;
-        let audio = self.tracks.finish()?;
+        let names = self.sound.names().to_vec();
+        self.sound.advance(end_ms * PER_MS);
+        let audio = self.sound.finish()?;
         let mut cautions: Vec<String> = self.opening.practice.iter().map(Practice::caution).collect();
         cautions.extend(self.procedure.cautions.iter().cloned());
         if self.late_samples > 0 {

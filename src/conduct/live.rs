@@ -26,6 +26,8 @@ const REOPEN: Duration = Duration::from_secs(2);
 const LOOK: Duration = Duration::from_millis(50);
 /// Last words take at most this long.
 const LAST_WORDS: Duration = Duration::from_secs(20);
+/// A microphone that was mute and came back this often has a noise gate: it is never quite silent otherwise.
+const MUTED_AT_MOST: u8 = 2;
 /// Tracks are written this far behind the clock, ms.
 const TRACK_LAG_MS: u64 = 2_000;
 
@@ -69,6 +71,9 @@ struct PostSound {
     speaking: bool,
     /// There is no microphone: a stand-in's sound comes as it is made.
     digital: bool,
+    /// It gave nothing but zeros, and how often it has come back from that.
+    mute: bool,
+    unmuted: u8,
 }
 
 pub struct Live {
@@ -113,6 +118,8 @@ impl Live {
                 dropped: 0,
                 speaking: false,
                 digital: false,
+                mute: false,
+                unmuted: 0,
             });
         }
         Ok(Live {
@@ -138,7 +145,20 @@ impl Live {
         self.partner = Some(make(ear.clone()));
         let (wanted, microphone, lost_at, coming) = (None, None, None, None);
         let (dropped, speaking, digital) = (0, false, true);
-        let sound = PostSound { post, wanted, microphone, ear, lost_at, coming, dropped, speaking, digital };
+        let (mute, unmuted) = (false, 0);
+        let sound = PostSound {
+            post,
+            wanted,
+            microphone,
+            ear,
+            lost_at,
+            coming,
+            dropped,
+            speaking,
+            digital,
+            mute,
+            unmuted,
+        };
         self.posts.push(sound);
     }
 
@@ -411,6 +431,8 @@ impl Live {
                         self.posts[index].lost_at = Some(Instant::now());
                         self.event(What::PostLost { post, why })?;
                     }
+                    MicEvent::Mute { post, why } => self.mute(index, post, why)?,
+                    MicEvent::Sound { post } => self.unmute(index, post)?,
                     MicEvent::Note { post, what } => {
                         let text = format!("the {}'s microphone: {what}", post.name());
                         self.keeper.remark(self.now_ms(), &text)?;
@@ -421,6 +443,33 @@ impl Live {
             self.count_dropped(index)?;
         }
         Ok(())
+    }
+
+    /// Holds the session. The microphone stays open: it gives sound again as soon as somebody switches it on.
+    fn mute(&mut self, index: usize, post: Post, why: String) -> Result<(), LiveError> {
+        let sound = &mut self.posts[index];
+        if sound.unmuted >= MUTED_AT_MOST {
+            return Ok(());
+        }
+        (sound.mute, sound.speaking) = (true, false);
+        self.event(What::PostLost { post, why })
+    }
+
+    fn unmute(&mut self, index: usize, post: Post) -> Result<(), LiveError> {
+        let sound = &mut self.posts[index];
+        if !std::mem::take(&mut sound.mute) {
+            return Ok(());
+        }
+        sound.unmuted += 1;
+        if sound.unmuted == MUTED_AT_MOST {
+            let text = format!(
+                "the {}'s microphone gave nothing but zeros and came back {MUTED_AT_MOST} times, as with a noise gate: from now \
+                 on nobody is told when it is muted; switch the gate off",
+                post.name()
+            );
+            self.keeper.remark(self.now_ms(), &text)?;
+        }
+        self.event(What::PostBack { post })
     }
 
     fn reopen(&mut self, index: usize) -> Result<(), LiveError> {

@@ -59,11 +59,18 @@ pub struct Pair {
     pub to_ms: u64,
     pub then: Option<Taken>,
     pub now: Option<Taken>,
+    /// The recorded sound ends before it does: it can't be heard again.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub after_the_sound: bool,
 }
 
 impl Pair {
-    /// Whether something else would have followed. What is ignored is as good as nothing.
+    /// Whether something else would have followed. What is ignored is as good as nothing, and of what there is no sound of
+    /// nothing is known.
     pub fn differs(&self) -> bool {
+        if self.after_the_sound {
+            return false;
+        }
         let counts = |taken: &Option<Taken>| taken.clone().filter(|taken| taken.verdict != "ignored");
         counts(&self.then) != counts(&self.now)
     }
@@ -226,6 +233,7 @@ impl Recorded {
                 to_ms: then.end_ms,
                 then: Some(taken(&self.procedure, then)),
                 now: now.map(|now| taken(self.listened_for(), now)),
+                after_the_sound: then.end_ms as f64 > self.seconds() * 1000.0,
             });
         }
         pairs.extend(left.into_iter().map(|now| Pair {
@@ -233,6 +241,7 @@ impl Recorded {
             to_ms: now.end_ms,
             then: None,
             now: Some(taken(self.listened_for(), now)),
+            after_the_sound: false,
         }));
         pairs.sort_by_key(|pair| pair.from_ms);
         pairs
@@ -366,10 +375,12 @@ mod tests {
 
     #[test]
     fn only_what_would_change_the_session_is_a_difference() {
-        let differs = |then, now| Pair { from_ms: 0, to_ms: 1, then, now }.differs();
+        let pair = |then, now| Pair { from_ms: 0, to_ms: 1, then, now, after_the_sound: false };
+        let differs = |then, now| pair(then, now).differs();
         assert!(!differs(taken("accepted"), taken("accepted")));
         assert!(differs(taken("accepted"), taken("unsure")));
         assert!(differs(taken("accepted"), None) && differs(None, taken("accepted")));
         assert!(!differs(taken("ignored"), None) && !differs(None, taken("ignored")));
+        assert!(!Pair { after_the_sound: true, ..pair(taken("accepted"), None) }.differs());
     }
 }

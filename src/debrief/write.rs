@@ -8,6 +8,7 @@ use super::sound::{self, MIXED};
 use super::{captions, tables};
 use crate::failure::{ExitCode, Failure};
 use crate::record::folder::{create_private, make_private_dir, write_private};
+use crate::record::Lock;
 use base64::Engine;
 use std::fmt::Write as _;
 use std::io::{self, BufWriter, Cursor};
@@ -60,6 +61,7 @@ pub fn write(session: &Session, wanted: &Wanted) -> Result<Vec<PathBuf>, Failure
 /// Writes the debrief of the session in this folder into it. Returns the page.
 pub fn in_folder(folder: &Path) -> Result<PathBuf, Failure> {
     let page = folder.join(PAGE);
+    let _lock = Lock::of(folder)?;
     write(&load(folder)?, &Wanted { page: page.clone(), embed: false, csv: false })?;
     Ok(page)
 }

@@ -20,6 +20,9 @@ pub enum RecordError {
     /// Asked to read or verify something that is no session's folder.
     #[error("{}: no session here", path.display())]
     NoSession { path: PathBuf, why: String },
+    /// Another command writes in the session's folder; nothing was touched.
+    #[error("{}: another command is at work on this session", path.display())]
+    Busy { path: PathBuf },
     /// Read-only file system, or no permission.
     #[error("{}: not allowed to {doing}", path.display())]
     NotAllowed { doing: &'static str, path: PathBuf, source: io::Error },
@@ -87,6 +90,9 @@ impl From<RecordError> for Failure {
                 .why("neither XDG_DATA_HOME nor HOME is set")
                 .fix("set one of them, or say where with --sessions"),
             NoSession { why, .. } => folder.why(why).fix("give the folder that holds journal.jsonl"),
+            Busy { .. } => folder
+                .why("a run, a redaction, a signature, a pruning or a debrief holds its lock")
+                .fix("wait until it has ended, then try again"),
             NotAllowed { source, .. } => {
                 folder.why(source).fix("make the folder writable, or keep sessions elsewhere with --sessions")
             }

@@ -4,7 +4,7 @@
 //! what the files hold.
 
 use super::chain::sha256_hex;
-use super::RecordError;
+use super::{Lock, RecordError};
 use chrono::{DateTime, TimeZone, Utc};
 use serde::Serialize;
 use std::env;
@@ -12,6 +12,7 @@ use std::ffi::OsString;
 use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{self, ErrorKind, Write};
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 /// Hash-chained events, one a line; see [`super::chain`].
 pub const JOURNAL: &str = "journal.jsonl";
@@ -33,6 +34,8 @@ const SAME_SECOND: u32 = 99;
 pub struct SessionFolder {
     path: PathBuf,
     id: String,
+    /// Held from the first file on.
+    lock: OnceLock<Lock>,
 }
 
 impl SessionFolder {
@@ -52,7 +55,7 @@ impl SessionFolder {
             ErrorKind::AlreadyExists => RecordError::AlreadyThere { path: path.clone() },
             _ => RecordError::io("make the session's folder", &path, error),
         })?;
-        Ok(SessionFolder { path, id: id.to_owned() })
+        Ok(SessionFolder { path, id: id.to_owned(), lock: OnceLock::new() })
     }
 
     /// As `create`, named by [`session_id`]; a name already taken gets the first free one of `-2` to `-99`.
@@ -89,13 +92,15 @@ impl SessionFolder {
         &self.id
     }
 
-    /// Keeps the procedure as it was. Returns its SHA-256, which the journal's first line must carry as
+    /// Keeps the procedure as it was, and from now on the folder from every other writer (see [`Lock`]). Returns its SHA-256, which the journal's first line must carry as
     /// `procedure_sha256`.
     pub fn keep_procedure(&self, toml: &str) -> Result<String, RecordError> {
         let (mut file, path) = self.create_file(PROCEDURE)?;
         file.write_all(toml.as_bytes())
             .and_then(|()| file.sync_all())
             .map_err(|error| RecordError::io("keep the procedure", &path, error))?;
+        // The file is newly made: it can't be locked twice.
+        let _ = self.lock.set(Lock::on(file, &self.path)?);
         Ok(sha256_hex(toml.as_bytes()))
     }
 
@@ -112,8 +117,7 @@ impl SessionFolder {
 
     /// Makes the folder's list of files durable.
     pub(crate) fn sync(&self) -> Result<(), RecordError> {
-        File::open(&self.path)
-            .and_then(|folder| folder.sync_all())
+        sync_folder(&self.path)
             .map_err(|error| RecordError::io("make the session's folder durable", &self.path, error))
     }
 
@@ -190,6 +194,11 @@ pub fn create_private(path: &Path) -> io::Result<File> {
     #[cfg(unix)]
     file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
     Ok(file)
+}
+
+/// Makes a folder's list of files survive a power cut.
+pub fn sync_folder(path: &Path) -> io::Result<()> {
+    File::open(path)?.sync_all()
 }
 
 /// Writes a file whole or not at all, readable by its owner only: a temporary file, fsync, rename.

@@ -4,7 +4,7 @@
 
 use super::folder::{write_private, SUMMARY};
 use super::sign::SIGNATURE;
-use super::{RecordError, Summary};
+use super::{Lock, RecordError, Summary};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde_json::json;
 use std::fs;
@@ -91,6 +91,7 @@ fn size(path: &Path) -> io::Result<u64> {
 /// Deletes a session's record but for its summary.
 pub fn prune(old: &Old, now: DateTime<FixedOffset>) -> Result<(), RecordError> {
     const DOING: &str = "delete an old record";
+    let _lock = Lock::of(&old.folder)?;
     // First, so that what is left half-way is known for what it is.
     let note = json!({ "pruned": now.to_rfc3339() }).to_string() + "\n";
     let path = old.folder.join(PRUNED);

@@ -1,16 +1,18 @@
 //! Taking one person out of a record: their microphone's track becomes silence, their name goes, and the chain is made anew
 //! with a line that says so.
 //!
-//! Owns what a redaction changes and the order in which files are replaced. The phrases heard stay: they are the
+//! Owns what a redaction changes and the order in which files are replaced: all new files are written first, then a plan is
+//! put into the folder, and from then on the redaction is made, however often it is cut off: the next one finishes it first.
+//! The phrases heard stay: they are the
 //! procedure's words. Must not be given a record that was altered: it would come out looking whole.
 
 use super::chain::{compose, Event, NOTHING_BEFORE};
-use super::folder::{create_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
+use super::folder::{create_private, sync_folder, write_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
 use super::journal::END;
 use super::read::{self, Line};
 use super::sign::SIGNATURE;
 use super::verify::{verify, State};
-use super::RecordError;
+use super::{Lock, RecordError};
 use crate::audio::RATE;
 use chrono::{DateTime, FixedOffset, SecondsFormat};
 use hound::{WavReader, WavWriter};
@@ -33,6 +35,8 @@ pub struct Redacted {
     pub deleted: Vec<PathBuf>,
     /// The new last digest.
     pub digest: String,
+    /// An earlier redaction had been cut off and was finished first: of this post.
+    pub finished: Option<String>,
 }
 
 #[derive(Debug)]
@@ -52,8 +56,16 @@ impl From<RecordError> for Refused {
 
 const DOING: &str = "redact the record";
 
-/// Takes the person at `post` out of the session in `folder`. Nothing is replaced until everything is written.
+/// Says that a redaction was decided and is not done: its new files are there, and take the places of the old ones.
+pub(super) const PLAN: &str = ".redaction";
+/// New files, and whose places they take.
+const PARTS: [(&str, &str); 3] =
+    [(".audio.wav.part", AUDIO), (".journal.jsonl.part", JOURNAL), (".summary.json.part", SUMMARY)];
+
+/// Takes the person at `post` out of the session in `folder`: wholly or not at all, also when it is cut off.
 pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Redacted, Refused> {
+    let _lock = Lock::of(folder)?;
+    let finished = finish_interrupted(folder)?;
     let verified = verify(folder)?;
     if verified.state == State::Altered {
         return Err(Refused::Altered);
@@ -65,7 +77,7 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     }
     let io = |path: &Path, error: io::Error| RecordError::io(DOING, path, error);
     let audio = folder.join(AUDIO);
-    let new_audio = folder.join(".audio.wav.part");
+    let [new_audio, new_journal, new_summary] = PARTS.map(|(part, _)| folder.join(part));
     let seconds = match posts.iter().position(|known| known == post) {
         Some(channel) if audio.exists() => {
             silence(&audio, &new_audio, channel).map_err(|error| io(&audio, error))?
@@ -79,21 +91,54 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     };
     let change = Change { post, at, audio_sha256, old_digest: verified.digest.as_deref() };
     let sealed = change.journal(&reading.lines)?;
-    let new_journal = folder.join(".journal.jsonl.part");
     write_part(&new_journal, &sealed.bytes).map_err(|error| io(&new_journal, error))?;
-    let summary = folder.join(SUMMARY);
-    let new_summary = folder.join(".summary.json.part");
     if let Some(bytes) = sealed.summary {
         write_part(&new_summary, &bytes).map_err(|error| io(&new_summary, error))?;
     }
-    for (new, old) in [(&new_audio, &audio), (&new_journal, &folder.join(JOURNAL)), (&new_summary, &summary)]
-    {
-        if new.exists() {
-            fs::rename(new, old).map_err(|error| io(old, error))?;
+    let decided = json!({ "post": post }).to_string();
+    let deleted = sync_folder(folder)
+        .and_then(|()| write_private(&folder.join(PLAN), decided.as_bytes()))
+        .and_then(|()| sync_folder(folder))
+        .and_then(|()| carry_out(folder))
+        .map_err(|error| io(folder, error))?;
+    Ok(Redacted { seconds, named: sealed.named, deleted, digest: sealed.digest, finished })
+}
+
+/// Finishes a redaction that was decided and cut off; what is left of one that was not decided is deleted. Returns the post.
+fn finish_interrupted(folder: &Path) -> Result<Option<String>, RecordError> {
+    let io = |error: io::Error| RecordError::io(DOING, folder, error);
+    match fs::read(folder.join(PLAN)) {
+        Ok(plan) => {
+            carry_out(folder).map_err(io)?;
+            let plan: Value = serde_json::from_slice(&plan).unwrap_or_default();
+            Ok(Some(plan["post"].as_str().unwrap_or("post").to_string()))
+        }
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            for (part, _) in PARTS {
+                match fs::remove_file(folder.join(part)) {
+                    Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(io(error)),
+                    _ => {}
+                }
+            }
+            Ok(None)
+        }
+        Err(error) => Err(io(error)),
+    }
+}
+
+/// What a plan decided: whichever new files are there take their places.
+fn carry_out(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    for (part, file) in PARTS {
+        match fs::rename(folder.join(part), folder.join(file)) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+            _ => {}
         }
     }
-    let deleted = delete_derived(folder).map_err(|error| io(folder, error))?;
-    Ok(Redacted { seconds, named: sealed.named, deleted, digest: sealed.digest })
+    sync_folder(folder)?;
+    let deleted = delete_derived(folder)?;
+    fs::remove_file(folder.join(PLAN))?;
+    sync_folder(folder)?;
+    Ok(deleted)
 }
 
 fn write_part(path: &Path, bytes: &[u8]) -> io::Result<()> {

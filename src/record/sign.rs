@@ -6,7 +6,7 @@
 
 use super::folder::write_private;
 use super::verify::{Finding, Weight};
-use super::RecordError;
+use super::{Lock, RecordError};
 use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
 use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey, EncodePrivateKey, EncodePublicKey};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
@@ -84,6 +84,7 @@ pub fn sign(digest: &str, key: &SigningKey) -> Result<Signed, String> {
 
 /// Puts the signature into the session's folder.
 pub fn write(folder: &Path, signed: &Signed) -> Result<(), RecordError> {
+    let _lock = Lock::of(folder)?;
     let path = folder.join(SIGNATURE);
     let mut bytes = serde_json::to_vec_pretty(signed)
         .map_err(|error| RecordError::Event { kind: SIGNATURE.into(), why: error.to_string() })?;

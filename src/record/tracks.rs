@@ -18,8 +18,8 @@ use std::path::{Path, PathBuf};
 /// Samples of one track that wait in memory at most: a minute. A write beyond that moves the file on.
 pub const WINDOW: u64 = 60 * RATE as u64;
 
-/// The header is made good whenever this many samples were added: a second.
-const HEADER_EVERY: u64 = RATE as u64;
+/// The header is made good whenever this many samples were added: half a second.
+const HEADER_EVERY: u64 = RATE as u64 / 2;
 
 /// Channels `create` accepts; more is a mistake, not a session.
 const MAX_TRACKS: usize = 8;
@@ -114,6 +114,24 @@ impl Tracks {
     /// Samples of each track in the file.
     pub fn written(&self) -> u64 {
         self.written
+    }
+
+    /// Where a track's samples end, in the file or on their way to it.
+    pub fn received(&self, track: usize) -> u64 {
+        self.written + self.pending.get(track).map_or(0, |pending| pending.len() as u64)
+    }
+
+    /// The same file, for a thread that syncs it, and its name for messages.
+    pub(super) fn another_handle(&self) -> Result<(File, PathBuf), RecordError> {
+        let file = self.file.try_clone().map_err(|error| RecordError::io(WRITING, &self.path, error))?;
+        Ok((file, self.path.clone()))
+    }
+
+    /// Nothing is written from now on; what is in the file stays and can be played.
+    pub fn stop(&mut self) {
+        if !self.failed {
+            self.give_up();
+        }
     }
 
     /// Samples that came too late so far, all tracks together.
@@ -211,7 +229,7 @@ impl Tracks {
         let _ = self.file.set_len(self.header + self.written * self.bytes_a_sample());
     }
 
-    /// Makes the header good now; by itself this happens once a second of sound. Errors as `write`.
+    /// Makes the header good now; by itself this happens twice a second of sound. Errors as `write`.
     pub fn flush(&mut self) -> Result<(), RecordError> {
         self.check(0)?;
         self.make_header_good().map_err(|error| from_hound(&self.path, error))

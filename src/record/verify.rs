@@ -8,6 +8,7 @@ use super::chain::{sha256_file, sha256_hex};
 use super::folder::{AUDIO, JOURNAL, PROCEDURE, SUMMARY};
 use super::prune::PRUNED;
 use super::read::{self, Line, Reading, Tail};
+use super::redact::PLAN;
 use super::sign;
 use super::{Account, RecordError};
 use crate::audio::RATE;
@@ -146,6 +147,10 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
         }
         Err(error) => return Err(error),
     };
+    if dir.join(PLAN).exists() {
+        let what = "its redaction was cut off half-way: `antiphon redact` finishes it first";
+        check.find(Weight::Altered, JOURNAL, None, what);
+    }
     check.journal(&reading);
     check.procedure(&reading)?;
     check.summary(&reading, summary.as_deref());

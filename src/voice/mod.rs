@@ -8,6 +8,7 @@ pub mod natural;
 pub mod render;
 pub mod rendered;
 pub mod sounds;
+mod ssip;
 pub mod system;
 
 pub use natural::NaturalVoice;

@@ -9,10 +9,14 @@
 //!   dropped: at the end it is stopped and forgotten.
 //! * A text with a zero byte makes it panic. So there is none.
 //! * A broken output module sends no callback at all. So every utterance has a deadline.
+//! * Nor does a service that was killed or hangs. So it is asked whether it is there, while something is to be heard (`ssip`).
 
+use super::ssip::Service;
 use super::{expected_duration, LiveVoice, VoiceError, VoiceEvent};
 use crossbeam_channel::{Receiver, Sender};
 use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 use tts::{Tts, UtteranceId};
 
@@ -31,13 +35,29 @@ enum Order {
 
 /// To the director.
 enum Note {
-    Asked { utterance: u64, takes: Duration, at: Instant },
-    Accepted { utterance: u64, id: UtteranceId },
-    Refused { utterance: u64, why: String },
+    Asked {
+        utterance: u64,
+        takes: Duration,
+        at: Instant,
+    },
+    Accepted {
+        utterance: u64,
+        id: UtteranceId,
+    },
+    Refused {
+        utterance: u64,
+        why: String,
+    },
     Began(UtteranceId),
     Ended(UtteranceId),
     Stopped(UtteranceId),
-    Hushed { at: Instant },
+    Hushed {
+        at: Instant,
+    },
+    /// The service does not answer.
+    Gone {
+        why: String,
+    },
 }
 
 /// How long listing and choosing a voice may take once the server has answered. Measured: 1.7 s for each of the two
@@ -47,6 +67,8 @@ const CHOOSE: Duration = Duration::from_secs(10);
 const BEGIN: Duration = Duration::from_secs(4);
 /// After a hush, how long the server has to confirm before it is taken as done.
 const HUSHED: Duration = Duration::from_millis(500);
+/// The service is asked this often whether it is there.
+const ASK_EVERY: Duration = Duration::from_millis(500);
 
 impl SystemVoice {
     /// Connects to the system's voice. Its own default is kept where the system's language is the one asked for (BCP
@@ -84,7 +106,12 @@ impl SystemVoice {
                 return Err(VoiceError::System { why });
             }
         };
-        std::thread::spawn(move || Director::new(events).run(&for_director));
+        let director = Director::new(events);
+        if let Some(service) = Service::find() {
+            let (waits, tell) = (Arc::downgrade(&director.waits), notes.clone());
+            std::thread::spawn(move || ask_now_and_then(&service, &waits, &tell));
+        }
+        std::thread::spawn(move || director.run(&for_director));
         Ok(SystemVoice { orders, notes_to_director: notes, name })
     }
 }
@@ -190,6 +217,21 @@ fn hold(mut tts: Tts, inbox: &Receiver<Order>, notes: &Sender<Note>) {
     std::mem::forget(tts);
 }
 
+/// Asks whether the service is there, as long as the director lives and while it waits for something to be said.
+fn ask_now_and_then(service: &Service, waits: &Weak<AtomicBool>, notes: &Sender<Note>) {
+    loop {
+        std::thread::sleep(ASK_EVERY);
+        let Some(waits) = waits.upgrade() else { return };
+        if !waits.load(Ordering::Relaxed) {
+            continue;
+        }
+        drop(waits);
+        if let Err(why) = service.answers() {
+            let _ = notes.send(Note::Gone { why });
+        }
+    }
+}
+
 /// One utterance that is not over yet.
 struct Pending {
     utterance: u64,
@@ -206,11 +248,13 @@ struct Director {
     pending: Vec<Pending>,
     /// Reports on numbers that are not known yet.
     early: HashMap<UtteranceId, Vec<Note>>,
+    /// Whether anything is pending, for who asks whether the service is there.
+    waits: Arc<AtomicBool>,
 }
 
 impl Director {
     fn new(events: Sender<VoiceEvent>) -> Director {
-        Director { events, pending: Vec::new(), early: HashMap::new() }
+        Director { events, pending: Vec::new(), early: HashMap::new(), waits: Arc::default() }
     }
 
     fn run(mut self, notes: &Receiver<Note>) {
@@ -222,6 +266,7 @@ impl Director {
                 Err(RecvTimeoutError::Disconnected) => return,
             }
             self.expire(Instant::now());
+            self.waits.store(!self.pending.is_empty(), Ordering::Relaxed);
         }
     }
 
@@ -277,6 +322,11 @@ impl Director {
                 for pending in &mut self.pending {
                     pending.hushed = true;
                     pending.deadline = pending.deadline.min(at + HUSHED);
+                }
+            }
+            Note::Gone { why } => {
+                for utterance in self.pending.iter().map(|pending| pending.utterance).collect::<Vec<_>>() {
+                    self.finish(utterance, failed(utterance, &why));
                 }
             }
         }
@@ -460,6 +510,24 @@ mod tests {
         assert!(rig.told().is_empty());
         rig.pass(1501);
         assert_eq!(rig.told(), [cut(2)]);
+    }
+
+    #[test]
+    fn a_service_that_is_gone_fails_all_that_it_was_to_say() {
+        let mut rig = rig();
+        rig.ask(0, 1);
+        rig.ask(0, 2);
+        rig.at(5, Note::Accepted { utterance: 1, id: id(1) });
+        rig.at(100, Note::Began(id(1)));
+        rig.at(900, Note::Gone { why: "the speech service is gone".into() });
+        let told = rig.told();
+        assert_eq!(told[0], began(1));
+        assert!(told[1..]
+            .iter()
+            .all(|event| matches!(event, VoiceEvent::Failed { why, .. } if why.contains("gone"))));
+        assert_eq!(told.len(), 3);
+        rig.pass(60_000);
+        assert!(rig.told().is_empty());
     }
 
     #[test]

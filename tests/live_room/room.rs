@@ -7,6 +7,8 @@ use std::time::{Duration, Instant};
 pub struct Room {
     dir: tempfile::TempDir,
     server: Child,
+    /// What plays the microphones' own noise.
+    hiss: Vec<Child>,
 }
 
 impl Room {
@@ -35,13 +37,35 @@ impl Room {
         command.arg(format!("--file={}", script.display()));
         command.env("XDG_RUNTIME_DIR", dir.path()).stdout(Stdio::null()).stderr(Stdio::null());
         let server = command.spawn().expect("pulseaudio starts");
-        let room = Room { dir, server };
+        let mut room = Room { dir, server, hiss: Vec::new() };
         let since = Instant::now();
         while !room.command("pactl").arg("info").output().expect("pactl runs").status.success() {
             assert!(since.elapsed() < Duration::from_secs(10), "the sound server did not answer in 10 s");
             std::thread::sleep(Duration::from_millis(100));
         }
+        room.hiss();
         room
+    }
+
+    /// A microphone that is on is never quite silent: one step of 16 bits up or down, for half an hour.
+    fn hiss(&mut self) {
+        let file = self.dir.path().join("hiss.raw");
+        let mut noise = 1u32;
+        let mut step = || {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            [0u8, 1, 255][(noise >> 16) as usize % 3]
+        };
+        let bytes = (0..1_800 * 8_000).flat_map(|_| {
+            let low = step();
+            [low, if low == 255 { 255 } else { 0 }]
+        });
+        std::fs::write(&file, bytes.collect::<Vec<u8>>()).expect("the noise is written");
+        for post in ["worker", "observer"] {
+            let mut player = self.command("paplay");
+            player.args(["--raw", "--rate=8000", "--channels=1", "--format=s16le"]);
+            player.arg(format!("--device={post}")).arg(&file).stderr(Stdio::null());
+            self.hiss.push(player.spawn().expect("paplay runs"));
+        }
     }
 
     /// From now on both microphones hear the loudspeaker, at this level to what it plays.
@@ -56,8 +80,9 @@ impl Room {
         }
         let inputs = self.pactl(&["list", "short", "sink-inputs"]);
         let ids: Vec<&str> = inputs.lines().filter_map(|line| line.split_whitespace().next()).collect();
-        assert_eq!(ids.len(), 2, "only the leaks play anything yet: {inputs}");
-        for id in ids {
+        // The first two are the microphones' own noise.
+        assert_eq!(ids.len(), 4, "only the leaks play anything yet: {inputs}");
+        for id in &ids[2..] {
             self.pactl(&["set-sink-input-volume", id, &format!("{db}dB")]);
         }
     }
@@ -112,6 +137,10 @@ impl Drop for Room {
         let pid = self.dir.path().join("speech-dispatcher/pid/speech-dispatcher.pid");
         if let Ok(pid) = std::fs::read_to_string(pid) {
             let _ = Command::new("kill").arg(pid.trim()).status();
+        }
+        for player in &mut self.hiss {
+            let _ = player.kill();
+            let _ = player.wait();
         }
         let _ = self.server.kill();
         let _ = self.server.wait();

@@ -112,12 +112,25 @@ fn a_read_only_place_for_sessions_is_refused_before_anything_begins() {
 }
 
 #[test]
+fn a_disk_with_little_room_gets_no_sound_and_the_session_goes_on_to_its_end() {
+    let line = "\"$ANTIPHON\" rehearse \"$PROCEDURE\" --plain --sessions \"$ROOM\" --id small; code=$?\n\
+                \"$ANTIPHON\" verify \"$ROOM/small\"; echo \"$?\" >&2\n\
+                grep -o 'the recording stopped early' \"$ROOM/small/summary.json\"; exit $code";
+    let Some(ran) = in_a_small_room("600k", line) else { return };
+    ran.exits(ExitCode::Done);
+    assert!(ran.out.contains("no sound is recorded from now on: only 0 MB are left on the disk"), "{ran}");
+    assert!(ran.out.contains("the recording stopped early"), "{ran}");
+    let verified = ran.err.trim().lines().last().unwrap_or_default();
+    assert_eq!(verified, (ExitCode::CutOff as i32).to_string(), "verify says\n{ran}");
+}
+
+#[test]
 fn a_disk_that_fills_up_ends_the_session_with_a_reason_and_what_was_written_is_sound() {
-    // Sound fills it first, at 96 KB a second, then the journal meets the full disk.
+    // The journal meets the full disk.
     let line = "\"$ANTIPHON\" rehearse \"$PROCEDURE\" --sessions \"$ROOM\" --id full; code=$?\n\
                 \"$ANTIPHON\" verify \"$ROOM/full\" --json; echo \"$?\" >&2\n\
                 exit $code";
-    let Some(ran) = in_a_small_room("600k", line) else { return };
+    let Some(ran) = in_a_small_room("28k", line) else { return };
     ran.exits(ExitCode::BadFolder).says(&["no room to", "No space left on device", "free some space"]);
     let verified = ran.err.trim().lines().last().unwrap_or_default();
     assert_eq!(verified, (ExitCode::CutOff as i32).to_string(), "verify says\n{ran}");
