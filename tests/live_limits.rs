@@ -93,9 +93,10 @@ fn a_disk_that_fills_up_in_mid_session_is_said_aloud() {
     let small = room.path().join("small");
     std::fs::create_dir(&small).expect("a folder");
     let recorder = Recorder::start(&room);
-    // Sound is not recorded on a disk as small as this; the journal fills it while the tool asks its first question and calls
-    // for an answer.
-    let line = "mount -t tmpfs -o size=32k tmpfs \"$SMALL\" || exit 99\nexec \"$@\" --sessions \"$SMALL\"";
+    // Sound is not recorded on a disk as small as this; something else takes all its room while the tool asks its first
+    // question and calls for an answer, and the journal meets the full disk.
+    let line = "mount -t tmpfs -o size=600k tmpfs \"$SMALL\" || exit 99\n\
+                (sleep 4; head -c 1000000 /dev/zero > \"$SMALL/filler\") 2>/dev/null &\nexec \"$@\" --sessions \"$SMALL\"";
     let mut command = room.command("unshare");
     command.args(["--mount", "sh", "-c", line, "sh", env!("CARGO_BIN_EXE_antiphon"), "run"]);
     let output = command.arg(procedure()).args(LIVE).env("SMALL", &small).output().expect("it runs");
