@@ -415,7 +415,7 @@ fn a_power_cut_loses_at_most_three_seconds_of_sound_and_no_answer_that_counted()
             (began, last) = (Some(Instant::now()), Instant::now());
         }
         // Not a round number: the cuts meet all moments of a step.
-        let Some(began) = began.filter(|_| last.elapsed() > Duration::from_millis(2_300)) else { return };
+        let Some(began) = began.filter(|_| last.elapsed() > Duration::from_millis(4_300)) else { return };
         last = Instant::now();
         cuts.push((disk.cut(cuts.len()), began.elapsed()));
     });

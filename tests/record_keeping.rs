@@ -202,6 +202,14 @@ fn a_whole_name_is_kept_only_when_that_is_wanted() {
 #[test]
 fn a_redaction_killed_at_any_system_call_is_none_or_can_be_finished() {
     needed("/usr/bin/strace", "strace");
+    if !Command::new("strace")
+        .args(["-o", "/dev/null", "true"])
+        .output()
+        .is_ok_and(|ran| ran.status.success())
+    {
+        println!("skipped: this machine does not let strace watch a program");
+        return;
+    }
     let room = tempfile::tempdir().unwrap();
     let whole = session(room.path()).folder;
     run(&["debrief", text(&whole)]).exits(ExitCode::Done);
@@ -220,6 +228,7 @@ fn a_redaction_killed_at_any_system_call_is_none_or_can_be_finished() {
             // It does not make this call so often.
             continue;
         }
+        assert!(nth < 60, "{call}: it is never done");
         of_calls.push((call, nth + 1));
         let found = verified(&folder);
         let journal = fs::read_to_string(folder.join("journal.jsonl")).unwrap();

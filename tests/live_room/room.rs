@@ -66,6 +66,11 @@ impl Room {
             player.arg(format!("--device={post}")).arg(&file).stderr(Stdio::null());
             self.hiss.push(player.spawn().expect("paplay runs"));
         }
+        let since = Instant::now();
+        while self.pactl(&["list", "short", "sink-inputs"]).lines().count() < 2 {
+            assert!(since.elapsed() < Duration::from_secs(10), "the noise does not play");
+            std::thread::sleep(Duration::from_millis(50));
+        }
     }
 
     /// From now on both microphones hear the loudspeaker, at this level to what it plays.
