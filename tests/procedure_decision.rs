@@ -37,7 +37,7 @@ fn korean(more: &str) -> String {
 fn english_has_a_phrase_and_reasons_of_its_own_and_they_are_the_observers() {
     let procedure = good(BASE);
     let (phrases, reasons) = texts(&procedure);
-    assert_eq!(phrases, ["seen and accepted"]);
+    assert_eq!(phrases, ["seen and accepted", "my decision is to go on"]);
     assert_eq!(
         reasons,
         [
@@ -58,7 +58,7 @@ fn the_phrases_come_last_so_that_older_records_keep_their_numbers() {
         |decision: bool| edit("[[question]]", &format!("[rules]\ndecision = {decision}\n[[question]]"));
     let (with, without) = (good(&rules(true)), good(&rules(false)));
     assert_eq!(with.phrases[..without.phrases.len()], without.phrases[..]);
-    assert_eq!(with.phrases.len(), without.phrases.len() + 4);
+    assert_eq!(with.phrases.len(), without.phrases.len() + 5);
     assert_eq!((without.decision, allowed(&with)), (None, vec![true, true]));
 }
 

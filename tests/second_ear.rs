@@ -202,10 +202,10 @@ fn each_listener_weighs_its_own_sound() {
 #[test]
 fn a_language_that_it_lacks_or_another_engine_leaves_the_first_ear_alone_and_says_so() {
     let lacking = second_ear::coming(Some(Ears::Both), EngineName::Phones, "tlh").wait();
-    assert!(lacking.ear.is_none());
+    assert!(lacking.ears.is_empty());
     assert!(lacking.note.unwrap().contains("it does not know the language \"tlh\""));
     let other = second_ear::coming(Some(Ears::Both), EngineName::Vosk, "ko").wait();
-    assert!(other.ear.is_none() && other.note.unwrap().contains("--engine phones only"));
+    assert!(other.ears.is_empty() && other.note.unwrap().contains("--engine phones only"));
     let unasked = second_ear::coming(None, EngineName::Vosk, "ko").wait();
-    assert!(unasked.ear.is_none() && unasked.note.is_none());
+    assert!(unasked.ears.is_empty() && unasked.note.is_none());
 }

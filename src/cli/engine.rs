@@ -1,7 +1,7 @@
 //! The options that say what listens, which several commands have.
 
 use crate::conduct::second_ear::Ears;
-use crate::conduct::set_up::{self, EngineName, Ready};
+use crate::conduct::set_up::{self, EngineName, Listening, Ready};
 use crate::failure::Failure;
 use crate::procedure::Post;
 use std::path::{Path, PathBuf};
@@ -22,6 +22,10 @@ pub struct EngineArgs {
 impl EngineArgs {
     /// The procedure, and a listener for each post.
     pub fn ready(&self, procedure: &Path, posts: &[Post]) -> Result<Ready, Failure> {
-        set_up::ready(procedure, posts, self.name, self.model.as_deref(), self.ears)
+        set_up::ready(procedure, posts, &self.listening())
+    }
+
+    pub fn listening(&self) -> Listening {
+        Listening { engine: self.name, model: self.model.clone(), ears: self.ears, rooms: 1 }
     }
 }

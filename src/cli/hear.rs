@@ -92,11 +92,11 @@ pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
     let mut listener =
         Listener::with_limits(Post::Room, engine, Arc::clone(&vocabulary), Bar::default(), WHOLE_FILE);
     listener.set_counts(&vocabulary.ids())?;
-    let second_ear::Found { ear, note } = second.wait();
+    let second_ear::Found { ears, note } = second.wait();
     if let Some(note) = note {
         tell(&format!("note: {note}"));
     }
-    if let Some(ear) = ear {
+    if let Some(ear) = ears.into_iter().next() {
         listener = listener.with_second(Box::new(ear));
     }
     let progress = match args.files.len() {

@@ -96,15 +96,16 @@ pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
     Ok(if outcome.differ == 0 { ExitCode::Done } else { ExitCode::NotCompleted })
 }
 
-/// The second ear, where any session is heard with both; why it is not there is told.
-fn second_ear_for(args: &RelistenArgs, recorded: &[Recorded]) -> Option<WhisperEngine> {
-    let both = |one: &Recorded| args.ears.unwrap_or_else(|| one.ears()) == Ears::Both;
-    let one = recorded.iter().find(|one| both(one))?;
-    let found = second_ear::coming(Some(Ears::Both), EngineName::Phones, one.language()).wait();
+/// The second ear, one for each of so many workers, where any session is heard with both; why it is not there is told.
+fn second_ears_for(args: &RelistenArgs, recorded: &[Recorded], workers: usize) -> Vec<WhisperEngine> {
+    let both = |one: &&Recorded| args.ears.unwrap_or_else(|| one.ears()) == Ears::Both;
+    let Some(one) = recorded.iter().find(both) else { return Vec::new() };
+    let wanted = Some(Ears::Both);
+    let found = second_ear::several_coming(workers, wanted, EngineName::Phones, one.language()).wait();
     if let Some(note) = found.note {
         tell(&format!("note: {note}"));
     }
-    found.ear
+    found.ears
 }
 
 /// Hears every track of every session, as many at once as there are cores.
@@ -115,15 +116,15 @@ fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Fa
         .flat_map(|(n, one)| (0..one.posts().len()).map(move |post| (n, post)))
         .collect();
     let seconds: f64 = tasks.iter().map(|(n, _)| recorded[*n].seconds()).sum();
-    let second = second_ear_for(args, recorded);
-    let second = &second;
     let bar = bar(seconds);
     let interrupted = interrupted_flag()?;
     let next = AtomicUsize::new(0);
     let (out, results) = crossbeam_channel::unbounded();
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(tasks.len().max(1));
+    let seconds = second_ears_for(args, recorded, workers);
     std::thread::scope(|scope| {
-        for _ in 0..workers {
+        for worker in 0..workers {
+            let second = seconds.get(worker);
             let (out, next, tasks, bar, interrupted) = (out.clone(), &next, &tasks, &bar, &interrupted);
             scope.spawn(move || loop {
                 let task = next.fetch_add(1, Ordering::Relaxed);
@@ -132,8 +133,7 @@ fn hear_all(args: &RelistenArgs, recorded: &[Recorded]) -> Result<Vec<Track>, Fa
                 };
                 let one = &recorded[n];
                 let engine = args.engine.unwrap_or_else(|| one.engine());
-                let second =
-                    second.as_ref().filter(|_| args.ears.unwrap_or_else(|| one.ears()) == Ears::Both);
+                let second = second.filter(|_| args.ears.unwrap_or_else(|| one.ears()) == Ears::Both);
                 let second = second.filter(|_| engine == EngineName::Phones);
                 let heard = one.hear(post, engine, args.model.as_deref(), second, &|passed| bar.inc(passed));
                 // The receiver lives until every worker is done.

@@ -220,17 +220,22 @@ mod pace {
 /// Holds at one step after which the observer takes the way out.
 const PATIENCE_HOLDS: u32 = 2;
 
+/// After so many words on hold that nothing came of, the observer stops the session.
+const PATIENCE_ON_HOLD: u32 = 4;
+
 /// Both stand-ins.
 pub struct Actors {
     script: Script,
     /// The reason that the script gives for the decision just made.
     reason: Option<String>,
+    /// What the observer has said since the session was put on hold.
+    said_on_hold: u32,
     random: ChaCha8Rng,
 }
 
 impl Actors {
     pub fn new(script: Script, seed: u64) -> Actors {
-        Actors { script, reason: None, random: ChaCha8Rng::seed_from_u64(seed) }
+        Actors { script, reason: None, said_on_hold: 0, random: ChaCha8Rng::seed_from_u64(seed) }
     }
 
     /// The tool has just finished speaking: what a stand-in will say about it.
@@ -239,6 +244,7 @@ impl Actors {
         if let Phase::Held { why, .. } = state.phase {
             return Some(self.on_hold(procedure, state, why));
         }
+        self.said_on_hold = 0;
         let place = place_id(procedure, state)?;
         let slip = self.take_slip(&place, role, |slip| !slip.while_speaking && slip.kind != SlipKind::Decide);
         self.answer_with(procedure, state, slip.as_ref())
@@ -300,14 +306,21 @@ impl Actors {
         let call = if stop_again { Call::Stop } else { Call::CarryOn };
         let wait = 1_000 + self.random.random_range(pace::LOOK);
         let louder_db = self.louder(state);
-        let text = self.decision(procedure, state).unwrap_or_else(|| call_text(procedure, call));
+        self.said_on_hold += 1;
+        let text = match self.said_on_hold > PATIENCE_ON_HOLD {
+            true => call_text(procedure, Call::Stop),
+            false => self.decision(procedure, state).unwrap_or_else(|| call_text(procedure, call)),
+        };
         Line { role: Role::Observer, at_ms: state.now_ms + wait, text, louder_db }
     }
 
     /// The way out, where there is one: at once if the script says so, otherwise at the second hold of a step, so that
     /// nobody who is never understood keeps a rehearsal going for ever.
     fn decision(&mut self, procedure: &Procedure, state: &State) -> Option<String> {
-        let phrase = procedure.phrase(*state.decisions(procedure).first()?);
+        let phrases = state.decisions(procedure);
+        // In other words after each time that nothing came of.
+        let words = phrases.get((self.said_on_hold as usize).saturating_sub(1) % phrases.len().max(1))?;
+        let phrase = procedure.phrase(*words);
         let place = place_id(procedure, state)?;
         let slip = self.take_slip(&place, Role::Observer, |slip| slip.kind == SlipKind::Decide);
         let holds = state.current_step().map_or(0, |step| state.steps[usize::from(step)].holds);
@@ -420,4 +433,32 @@ pub(super) fn place_id(procedure: &Procedure, state: &State) -> Option<String> {
 /// Whether any of these actions is the tool beginning to speak.
 pub fn tool_speaks(actions: &[Action]) -> bool {
     actions.iter().any(|action| matches!(action, Action::Say { .. }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::procedure::parse::parse;
+    use crate::procedure::Post;
+    use crate::session::{At, DEFAULT_GRACE_MS};
+
+    #[test]
+    fn an_observer_who_is_never_understood_on_hold_stops_the_session_in_the_end() {
+        let source = include_str!("../../procedures/isolation-donning.toml");
+        let procedure = parse(source, "p.toml").expect("it is shipped");
+        let mut state = State::new(&procedure, &[Post::Room], DEFAULT_GRACE_MS);
+        state.phase = Phase::Held { why: HoldWhy::NoAnswer, from: At::Step(0) };
+        let mut actors = Actors::new(Script::default(), 1);
+        let mut says = |state: &State| actors.answer(&procedure, state).expect("somebody speaks").text;
+        let (carry_on, stop) = (call_text(&procedure, Call::CarryOn), call_text(&procedure, Call::Stop));
+        for _ in 0..PATIENCE_ON_HOLD {
+            assert_eq!(says(&state), carry_on);
+        }
+        assert_eq!(says(&state), stop);
+        // Going on for a while makes patience anew.
+        state.phase = Phase::ReadBack { step: 0 };
+        assert_ne!(says(&state), stop);
+        state.phase = Phase::Held { why: HoldWhy::NoAnswer, from: At::Step(0) };
+        assert_eq!(says(&state), carry_on);
+    }
 }

@@ -17,7 +17,6 @@ use crate::listen::accept::Bar;
 use crate::listen::engine::whisper::WhisperEngine;
 use crate::listen::heard::{Heard, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
-use crate::listen::segment::Limits;
 use crate::procedure::{parse, PhraseId, Post, Procedure};
 use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
 use crate::record::read;
@@ -192,10 +191,9 @@ impl Recorded {
         let vocabulary = Vocabulary::new(procedure, engine.as_ref()).map_err(|bad| {
             unknown_words(&bad, engine.as_ref(), &self.folder.join(PROCEDURE).display().to_string(), "")
         })?;
-        let limits = Limits { in_advance: false, ..Limits::default() };
         let vocabulary = Arc::new(vocabulary);
-        let mut listener =
-            Listener::with_limits(self.opening.posts[post], engine, vocabulary, Bar::default(), limits);
+        let mut listener = Listener::new(self.opening.posts[post], engine, vocabulary, Bar::default());
+        listener.nobody_waits();
         if let Some(second) = second {
             listener = listener.with_second(Box::new(second.another()));
         }

@@ -30,7 +30,8 @@ pub struct Coming(Option<JoinHandle<Found>>);
 /// What came.
 #[derive(Default)]
 pub struct Found {
-    pub ear: Option<WhisperEngine>,
+    /// As many as were wanted, or none.
+    pub ears: Vec<WhisperEngine>,
     /// Why there is none though there might have been, for the screen and the journal.
     pub note: Option<String>,
 }
@@ -38,13 +39,20 @@ pub struct Found {
 /// Begins to load it. `wanted`: what the user asked for; without that, both where the machine keeps up. `language`: a BCP 47
 /// tag.
 pub fn coming(wanted: Option<Ears>, engine: EngineName, language: &str) -> Coming {
+    several_coming(1, wanted, engine, language)
+}
+
+/// The same for `count` rooms at once, each with a network of its own.
+pub fn several_coming(count: usize, wanted: Option<Ears>, engine: EngineName, language: &str) -> Coming {
     let language = language.split('-').next().unwrap_or_default().to_lowercase();
     match (wanted, engine) {
         (Some(Ears::Phones), _) | (None, EngineName::Vosk) => Coming(None),
-        (wanted, EngineName::Phones) => Coming(Some(std::thread::spawn(move || load(wanted, &language)))),
+        (wanted, EngineName::Phones) => {
+            Coming(Some(std::thread::spawn(move || load(count, wanted, &language))))
+        }
         (Some(Ears::Both), EngineName::Vosk) => {
             let note = Some("the second ear goes with --engine phones only: one ear listens".to_string());
-            Coming(Some(std::thread::spawn(move || Found { ear: None, note })))
+            Coming(Some(std::thread::spawn(move || Found { ears: Vec::new(), note })))
         }
     }
 }
@@ -53,25 +61,34 @@ impl Coming {
     /// Waits for it.
     pub fn wait(self) -> Found {
         let Some(thread) = self.0 else { return Found::default() };
-        let died = |_| Found { ear: None, note: Some(alone("its thread died")) };
+        let died = |_| Found { ears: Vec::new(), note: Some(alone("its thread died")) };
         thread.join().unwrap_or_else(died)
     }
 }
 
-fn load(wanted: Option<Ears>, language: &str) -> Found {
-    let loaded = WhisperEngine::load(language, Options::default()).and_then(|mut ear| {
+fn load(count: usize, wanted: Option<Ears>, language: &str) -> Found {
+    // Several keep the cores busy by being several.
+    let options = match count {
+        1 => Options::default(),
+        _ => Options { threads: 1, ..Options::default() },
+    };
+    let loaded = WhisperEngine::load(language, options).and_then(|mut ear| {
         let took = probe(&mut ear)?;
-        Ok((ear, took))
-    });
-    match loaded {
-        Err(error) => Found { ear: None, note: Some(alone(&error.to_string())) },
-        Ok((_, took)) if took > SLOW && wanted.is_none() => {
-            let took = took.as_millis();
-            let why =
-                format!("a phrase takes it {took} ms on this machine (--ears both takes it all the same)");
-            Found { ear: None, note: Some(alone(&why)) }
+        if took > SLOW && wanted.is_none() {
+            return Ok(Err(took));
         }
-        Ok((ear, _)) => Found { ear: Some(ear), note: None },
+        let others = (1..count).map(|_| WhisperEngine::load(language, options));
+        let ears: Vec<WhisperEngine> = std::iter::once(Ok(ear)).chain(others).collect::<Result<_, _>>()?;
+        Ok(Ok(ears))
+    });
+    let none = |why: &str| Found { ears: Vec::new(), note: Some(alone(why)) };
+    match loaded {
+        Err(error) => none(&error.to_string()),
+        Ok(Err(took)) => none(&format!(
+            "a phrase takes it {} ms on this machine (--ears both takes it all the same)",
+            took.as_millis()
+        )),
+        Ok(Ok(ears)) => Found { ears, note: None },
     }
 }
 

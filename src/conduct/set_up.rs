@@ -37,16 +37,24 @@ pub struct Ready {
     pub notes: Vec<String>,
 }
 
+/// What is to listen.
+#[derive(Debug, Clone)]
+pub struct Listening {
+    pub engine: EngineName,
+    /// Folder of a Vosk model, if not the usual one.
+    pub model: Option<PathBuf>,
+    /// How many ears, if the user said so.
+    pub ears: Option<Ears>,
+    /// So many rooms are listened to at the same time, each with listeners of its own: there are as many of each post, one
+    /// room's after the other's.
+    pub rooms: usize,
+}
+
 /// Loads and checks everything. Every problem of the procedure is told at once, with file:line.
-pub fn ready(
-    path: &Path,
-    posts: &[Post],
-    engine: EngineName,
-    model: Option<&Path>,
-    ears: Option<Ears>,
-) -> Result<Ready, Failure> {
+pub fn ready(path: &Path, posts: &[Post], listening: &Listening) -> Result<Ready, Failure> {
     let (procedure, source) = parse::load(path)?;
-    let second = second_ear::coming(ears, engine, &procedure.language);
+    let Listening { engine, model, ears, rooms } = listening;
+    let second = second_ear::several_coming(*rooms, *ears, *engine, &procedure.language);
     let name = path.display().to_string();
     if posts.contains(&Post::Room) {
         let problems = parse::shared_microphone_problems(&procedure);
@@ -59,25 +67,25 @@ pub fn ready(
             procedure.language
         ));
     }
-    let engines = engines(engine, model, posts.len())?;
+    let engines = engines(*engine, model.as_deref(), posts.len() * rooms)?;
     let vocabulary = Vocabulary::new(&procedure, engines[0].as_ref())
         .map_err(|bad| unknown_words(&bad, engines[0].as_ref(), &name, &source))?;
     let decoys = vocabulary.decoy_count();
     let mut described = described(engines[0].as_ref());
     let vocabulary = Arc::new(vocabulary);
-    let listeners = posts
-        .iter()
-        .zip(engines)
-        .map(|(post, engine)| Listener::new(*post, engine, Arc::clone(&vocabulary), Bar::default()));
-    let second_ear::Found { ear, note } = second.wait();
+    let second_ear::Found { ears, note } = second.wait();
     notes.extend(note);
-    let listeners = match &ear {
-        Some(ear) => {
-            described = format!("{described}; {}", self::described(ear));
-            listeners.map(|listener| listener.with_second(Box::new(ear.another()))).collect()
+    if let Some(ear) = ears.first() {
+        described = format!("{described}; {}", self::described(ear));
+    }
+    let listener = |(at, engine): (usize, Box<dyn Engine>)| {
+        let first = Listener::new(posts[at % posts.len()], engine, Arc::clone(&vocabulary), Bar::default());
+        match ears.get(at / posts.len()) {
+            Some(ear) => first.with_second(Box::new(ear.another())),
+            None => first,
         }
-        None => listeners.collect(),
     };
+    let listeners = engines.into_iter().enumerate().map(listener).collect();
     Ok(Ready { procedure, source, listeners, engine: described, decoys, notes })
 }
 

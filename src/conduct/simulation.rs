@@ -106,12 +106,13 @@ pub type AtTheEnd = Box<dyn FnOnce(&Keeper) -> Option<String>>;
 impl<'a> Simulation<'a> {
     pub fn new(
         keeper: Keeper,
-        listeners: Vec<Listener>,
+        mut listeners: Vec<Listener>,
         renderer: &'a mut Renderer,
         source: Box<dyn Source>,
         aloud: Option<Box<dyn Aloud>>,
         limit_ms: u64,
     ) -> Simulation<'a> {
+        listeners.iter_mut().for_each(Listener::nobody_waits);
         Simulation {
             keeper,
             listeners,

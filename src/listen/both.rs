@@ -4,7 +4,7 @@
 //! Owns what the second ear is asked and the verdict of both. Must not know the session.
 
 use super::accept::{self, Bar, Case, Look, Measured};
-use super::engine::{Asked, Engine, EngineError, Rival, Weighed};
+use super::engine::{Asked, Candidate, Engine, EngineError, Rival, Weighed};
 use super::evidence::{probability, probability_of_both};
 use super::heard::{Against, Doubt, Evidence, SecondOpinion, Verdict};
 use super::listener::Vocabulary;
@@ -59,8 +59,11 @@ pub fn decide(
     }
     let compute_ms = began.elapsed().as_secs_f32() * 1000.0;
     let ratio = case.scores.ratio[chosen];
-    measured.evidence.second =
-        Some(Box::new(SecondOpinion { compute_ms, ..opinion(&weighed, ratio, first) }));
+    let phrase = &case.candidates[chosen].text;
+    measured.evidence.second = Some(Box::new(SecondOpinion {
+        compute_ms,
+        ..opinion(phrase, &weighed, ratio, case.candidates, first)
+    }));
     if vocabulary.is_urgent(measured.phrase)
         && measured.evidence.second.as_deref().is_some_and(hears_it_alone)
     {
@@ -118,7 +121,14 @@ impl Against {
     }
 }
 
-fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpinion {
+/// `candidates`: what the procedure says apart from the phrase is never the same as it.
+fn opinion(
+    phrase: &str,
+    weighed: &Weighed,
+    ratio: f32,
+    candidates: &[Candidate],
+    first: &mut dyn Engine,
+) -> SecondOpinion {
     let texts: Vec<&str> = weighed.rivals.iter().map(|rival| rival.text.as_str()).collect();
     let scores = first.score_texts(&texts);
     let none = || Against { text: String::new(), first: FAR, second: FAR };
@@ -133,13 +143,21 @@ fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpini
         compute_ms: 0.0,
     };
     let rivals: Vec<(&Rival, Option<f32>)> = weighed.rivals.iter().zip(scores).collect();
-    // Written otherwise and sounding the same ('air flow'), it is the phrase.
-    let (same, others): (Vec<_>, Vec<_>) = rivals
-        .into_iter()
-        .partition(|(rival, score)| !rival.asked && score.is_some_and(|score| (ratio - score).abs() < SAME));
+    // Written otherwise and sounding the same ('air flow', 'strap secured' for 'straps secured'), it is the phrase.
+    let named = |text: &str| candidates.iter().any(|candidate| candidate.text == text);
+    let (same, others): (Vec<_>, Vec<_>) = rivals.into_iter().partition(|(rival, score)| {
+        let by_score = !rival.asked && score.is_some_and(|score| (ratio - score).abs() < SAME);
+        by_score || (!named(&rival.text) && first.sound_the_same(phrase, &rival.text))
+    });
+    let mut words = Words::of(phrase, weighed);
     for (rival, _) in same {
         let (more, less) = (opinion.weight.max(rival.log_p), opinion.weight.min(rival.log_p));
-        opinion.weight = more + (less - more).exp().ln_1p();
+        let together = more + (less - more).exp().ln_1p();
+        words.gain(&rival.text, together - opinion.weight);
+        opinion.weight = together;
+    }
+    if let Some((word, worst)) = words.worst() {
+        (opinion.worst, opinion.worst_word) = (worst, word.to_string());
     }
     for (rival, score) in others {
         let first = score.map_or(UNKNOWN, |score| (ratio - score).clamp(-FAR, FAR));
@@ -155,6 +173,34 @@ fn opinion(weighed: &Weighed, ratio: f32, first: &mut dyn Engine) -> SecondOpini
         }
     }
     opinion
+}
+
+/// The words of a phrase and what each weighs after those before it.
+struct Words<'a> {
+    words: Vec<&'a str>,
+    weights: Vec<f32>,
+}
+
+impl<'a> Words<'a> {
+    fn of(phrase: &'a str, weighed: &Weighed) -> Words<'a> {
+        Words { words: phrase.split(' ').collect(), weights: weighed.words.clone() }
+    }
+
+    /// What a text of the same sound adds to the phrase, it adds to the words in which it is written otherwise.
+    fn gain(&mut self, same: &str, nats: f32) {
+        let same: Vec<&str> = same.split(' ').collect();
+        if same.len() != self.words.len() {
+            return;
+        }
+        let differing = self.words.iter().zip(&same).zip(&mut self.weights).filter(|((a, b), _)| a != b);
+        differing.for_each(|(_, weight)| *weight = (*weight + nats).min(0.0));
+    }
+
+    /// The least probable word; `None` when all are certain or nothing is known of them.
+    fn worst(&self) -> Option<(&'a str, f32)> {
+        let known = self.words.iter().copied().zip(self.weights.iter().copied());
+        known.filter(|(_, weight)| *weight < 0.0).min_by(|a, b| a.1.total_cmp(&b.1))
+    }
 }
 
 /// From both ears' evidence to a verdict.
@@ -220,6 +266,8 @@ mod tests {
         weighed: Option<Weighed>,
         fails: bool,
         asked: usize,
+        /// Sounds like every phrase.
+        same: &'static str,
     }
 
     impl Engine for Told {
@@ -257,6 +305,9 @@ mod tests {
         fn alike(&mut self, _: usize) -> Option<Alike> {
             Some(Alike { margin: 6.0, text: "gown is posed".into() })
         }
+        fn sound_the_same(&self, _: &str, other: &str) -> bool {
+            self.same == other
+        }
         fn weigh(&mut self, _: &Asked) -> Result<Option<Weighed>, EngineError> {
             self.asked += 1;
             match self.fails {
@@ -276,13 +327,21 @@ mod tests {
 
     /// What both made of it: `ratio` is the first ear's of each phrase and of a decoy of the first.
     fn decided(ratio: [f32; 4], second: &mut Told) -> Result<(Verdict, Evidence), EngineError> {
+        decided_by(&mut Told::default(), ratio, second)
+    }
+
+    fn decided_by(
+        first: &mut Told,
+        ratio: [f32; 4],
+        second: &mut Told,
+    ) -> Result<(Verdict, Evidence), EngineError> {
         let counts =
             |id: u16| Candidate { text: PHRASES[usize::from(id)].into(), kind: Kind::Counts(PhraseId(id)) };
         let decoy = Candidate { text: "gown is not closed".into(), kind: Kind::Decoy(PhraseId(0)) };
         let candidates = [counts(0), counts(1), counts(2), decoy];
         let scores = Scores { ratio: ratio.to_vec(), units: vec![12.0; 4], free: String::new() };
         let case = Case { candidates: &candidates, scores: &scores, critical: &|_| false, snr_db: 40.0 };
-        let ears = Ears { first: &mut Told::default(), second, context: "" };
+        let ears = Ears { first, second, context: "" };
         decide(&case, ears, &vocabulary(), &Bar::default())
     }
 
@@ -316,6 +375,24 @@ mod tests {
         let (verdict, _) = decided(CLEAR, &mut weighed(-9.0, "gown isn't closed", -0.1)).unwrap();
         let why = Doubt::Ears { first: "gown is closed".into(), second: "gown isn't closed".into() };
         assert_eq!(verdict, Verdict::Unsure { closest: PhraseId(0), why });
+    }
+
+    /// 'straps secured' runs together as 'strap secured' does.
+    #[test]
+    fn a_rival_that_sounds_the_same_is_the_phrase_unless_the_procedure_names_it() {
+        let heard = |same: &'static str, rival: &str| {
+            let mut second = weighed(-6.0, rival, -0.2);
+            second.weighed.as_mut().expect("it was just made").words = vec![-0.1, -5.8, -0.1];
+            decided_by(&mut Told { same, ..Told::default() }, CLEAR, &mut second).expect("nothing fails")
+        };
+        let (verdict, evidence) = heard("gown as closed", "gown as closed");
+        assert_eq!(verdict, Verdict::Accepted { phrase: PhraseId(0) });
+        let second = evidence.second.expect("both heard it");
+        assert!(second.weight > -0.3 && second.worst > -0.3, "{second:?}");
+        assert!(second.rival.text.is_empty(), "{second:?}");
+        assert!(!matches!(heard("", "gown as closed").0, Verdict::Accepted { .. }));
+        let named = "gown is not closed";
+        assert!(!matches!(heard(named, named).0, Verdict::Accepted { .. }));
     }
 
     #[test]

@@ -247,6 +247,13 @@ impl Listener {
         self.ear.post
     }
 
+    /// For sound that is not live: nothing is heard in advance from now on. The verdicts are the same, and what is not
+    /// decided at a silence is not heard at it. Forgets all audio, as `restart` does.
+    pub fn nobody_waits(&mut self) {
+        self.segmenter = Segmenter::new(Limits { in_advance: false, ..*self.segmenter.limits() });
+        self.restart();
+    }
+
     /// Has a second ear weigh what the first one heard: from now on nothing counts on the word of one.
     pub fn with_second(mut self, second: Box<dyn Engine>) -> Listener {
         self.ear.second = Some(second);

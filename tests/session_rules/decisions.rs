@@ -150,16 +150,21 @@ fn nothing_but_an_accepted_reason_completes_a_decision() {
 }
 
 #[test]
-fn something_like_a_decision_is_asked_again() {
+fn something_like_a_decision_is_asked_again_in_other_words() {
     let mut play = held();
-    let phrase = play.id(Some(Observer), SEEN);
-    for verdict in [unsure(phrase), Verdict::Other { phrase }] {
+    let other = "my decision is to go on";
+    let (seen, go_on) = (play.id(Some(Observer), SEEN), play.id(Some(Observer), other));
+    let verdicts = [(unsure(seen), other), (Verdict::Other { phrase: seen }, other), (unsure(go_on), SEEN)];
+    for (verdict, wanted) in verdicts {
         play.hears(Post::Observer, verdict);
-        let words = "I am not sure what I heard. Observer, please say: seen and accepted.";
-        assert_eq!(play.last_said(), (Saying::AskAgain, words.into()));
+        let words = format!("I am not sure what I heard. Observer, please say: {wanted}.");
+        assert_eq!(play.last_said(), (Saying::AskAgain, words));
         assert_eq!(play.held(), Some(HoldWhy::Tries));
         play.tool_speaks();
     }
+    play.says(Observer, other);
+    play.tool_speaks();
+    assert!(play.says(Observer, "some other reason").contains(&Note::Decided { step: 0, reason: 2 }));
 }
 
 #[test]

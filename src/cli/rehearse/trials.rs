@@ -107,6 +107,9 @@ pub(super) fn run(args: &RehearseArgs, count: usize) -> Result<ExitCode, Failure
 struct Bar(ProgressBar, usize);
 
 impl trials::Progress for Bar {
+    fn note(&self, note: &str) {
+        self.0.suspend(|| tell(&format!("note: {note}")));
+    }
     fn voices(&self, phrases: usize) {
         self.0.reset();
         self.0.set_length(phrases as u64);
@@ -137,9 +140,7 @@ fn plan(args: &RehearseArgs, procedure: &Procedure, trials: usize) -> Plan {
     };
     Plan {
         procedure: args.session.procedure.clone(),
-        engine: args.session.engine.name,
-        model: args.session.engine.model.clone(),
-        ears: args.session.engine.ears,
+        listening: args.session.engine.listening(),
         posts: if args.one_microphone { vec![Post::Room] } else { vec![Post::Worker, Post::Observer] },
         seed: args.seed,
         trials,

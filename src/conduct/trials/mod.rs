@@ -7,18 +7,17 @@ mod watch;
 
 use super::actors::{Actors, Script, Slip, SlipKind};
 use super::keeper::{Keeper, Opening, WallClock};
-use super::second_ear::Ears;
-use super::set_up::{self, EngineName, Ready};
+use super::set_up::{self, Listening, Ready};
 use super::simulation::{Cast, Simulation};
 use crate::audio::noise::NoiseSpec;
 use crate::failure::{ExitCode, Failure};
 use crate::listen::decoys;
 use crate::listen::listener::Listener;
-use crate::procedure::{PhraseId, Post, Procedure, Role};
+use crate::procedure::{Phrase, PhraseId, Post, Procedure, Role, Use};
 use crate::record::summary::Outcome;
 use crate::record::SessionFolder;
 use crate::session::DEFAULT_GRACE_MS;
-use crate::voice::{RenderVoice, Renderer};
+use crate::voice::{natural, RenderVoice, Renderer};
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -33,9 +32,7 @@ use watch::{Onlooker, Watch};
 /// What all trials have in common.
 pub struct Plan {
     pub procedure: PathBuf,
-    pub engine: EngineName,
-    pub model: Option<PathBuf>,
-    pub ears: Option<Ears>,
+    pub listening: Listening,
     pub posts: Vec<Post>,
     /// Trial n has this seed plus n.
     pub seed: u64,
@@ -44,7 +41,7 @@ pub struct Plan {
     /// Share of prompts at which somebody slips.
     pub slips: f64,
     pub tool: RenderVoice,
-    /// Taken in turn: trial n has the n-th worker and, from the other end, observer.
+    /// Taken in turn: the first half are workers, the second observers (`who`).
     pub people: Vec<RenderVoice>,
     /// A trial ends after this many ms on its clock.
     pub limit_ms: u64,
@@ -104,6 +101,8 @@ impl Tally {
 
 /// What a run of trials tells while it works.
 pub trait Progress: Sync {
+    /// Something is not as usual: one ear listens only, say.
+    fn note(&self, note: &str);
     /// So many phrases are to be made before the trials begin.
     fn voices(&self, phrases: usize);
     /// One of them is made.
@@ -122,9 +121,10 @@ pub fn run(
 ) -> Result<Tally, Failure> {
     let folder = room_for_records()?;
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(plan.trials.max(1));
-    // Every worker has listeners of its own, a listener a post, loaded once.
-    let posts = plan.posts.repeat(workers);
-    let mut ready = set_up::ready(&plan.procedure, &posts, plan.engine, plan.model.as_deref(), plan.ears)?;
+    // Every worker has a room of its own, loaded once.
+    let listening = Listening { rooms: workers, ..plan.listening.clone() };
+    let mut ready = set_up::ready(&plan.procedure, &plan.posts, &listening)?;
+    ready.notes.iter().for_each(|note| progress.note(note));
     let mut listeners = std::mem::take(&mut ready.listeners);
     // What the tool says is the same in most trials; copies of a renderer remember together.
     let tool = Renderer::new(plan.tool.clone())?;
@@ -178,12 +178,18 @@ fn locked(tally: &Mutex<Tally>) -> MutexGuard<'_, Tally> {
     tally.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
 }
 
-/// Who speaks in a trial: the worker and the observer, as numbers of the plan's people.
+/// Who speaks in a trial: the worker and the observer, as numbers of the plan's people. The first half of them are workers
+/// and the others observers, so that nobody has to learn more than one part.
 fn who(number: usize, people: usize) -> (usize, usize) {
-    (number % people, people - 1 - number % people)
+    let workers = people.div_ceil(2);
+    let observers = (people - workers).max(1);
+    // Each round of the workers begins with another observer.
+    let observer = (number + number / workers) % observers;
+    (number % workers, (workers + observer).min(people - 1))
 }
 
-/// Each person's voice, with every phrase rendered once that this person says in one of the trials.
+/// Each person's voice, with every phrase rendered once that this person is sure to say in one of the trials. Calls and slips
+/// are rendered when they are made.
 fn voices(
     plan: &Plan,
     procedure: &Procedure,
@@ -193,12 +199,20 @@ fn voices(
     let people = plan.people.len();
     let voices =
         plan.people.iter().map(|voice| Renderer::new(voice.clone())).collect::<Result<Vec<_>, _>>()?;
+    natural::use_threads(1);
     let mut parts = BTreeSet::new();
-    for (worker, observer) in (0..plan.trials.min(people)).map(|number| who(number, people)) {
+    for (worker, observer) in (0..plan.trials).map(|number| who(number, people)) {
         parts.extend([(worker, Role::Worker), (observer, Role::Observer)]);
     }
-    let said =
-        |role: Role| procedure.phrases.iter().filter(move |phrase| phrase.by.is_none_or(|by| by == role));
+    let awaited = |phrase: &&Phrase| match phrase.used {
+        Use::ReadBack { step } | Use::Confirmation { step } => usize::from(step) < procedure.own_steps,
+        Use::Answer { .. } | Use::Release { .. } => true,
+        _ => false,
+    };
+    let said = |role: Role| {
+        let of_role = move |phrase: &&Phrase| phrase.by.is_none_or(|by| by == role);
+        procedure.phrases.iter().filter(awaited).filter(of_role)
+    };
     let all: BTreeSet<(usize, &str)> = parts
         .into_iter()
         .flat_map(|(voice, role)| said(role).map(move |phrase| (voice, phrase.text.as_str())))
@@ -336,6 +350,18 @@ fn slips(procedure: &Procedure, rate: f64, seed: u64) -> Script {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn everybody_takes_part_in_one_part_only_and_with_several_others() {
+        for people in [2, 3, 4, 12, 28] {
+            let pairs: BTreeSet<(usize, usize)> = (0..200).map(|number| who(number, people)).collect();
+            let workers: BTreeSet<usize> = pairs.iter().map(|(worker, _)| *worker).collect();
+            let observers: BTreeSet<usize> = pairs.iter().map(|(_, observer)| *observer).collect();
+            assert!(workers.is_disjoint(&observers), "{people}");
+            assert_eq!(workers.len() + observers.len(), people);
+            assert_eq!(pairs.len(), workers.len() * observers.len(), "{people}: {pairs:?}");
+        }
+    }
 
     #[test]
     fn slips_come_at_the_rate_asked_for_and_the_same_seed_gives_the_same() {

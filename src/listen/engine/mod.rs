@@ -234,6 +234,12 @@ pub trait Engine: Send {
         vec![None; texts.len()]
     }
 
+    /// Whether two texts can't be told apart by their sound in running speech ('straps secured', 'strap secured'). An engine
+    /// that knows no sounds takes them for different.
+    fn sound_the_same(&self, _one: &str, _other: &str) -> bool {
+        false
+    }
+
     /// Begins to think about an utterance (mono, 16 kHz) elsewhere, for `weigh`, with the context that it will be asked
     /// with; returns at once. Engines that think when they hear do nothing.
     fn begin(&mut self, _samples: &[i16], _context: &str) -> Result<(), EngineError> {

@@ -12,6 +12,9 @@ use crate::procedure::{Decision, PhraseId, Reason, Role, Step, Use};
 pub const MAX_REASONS: usize = 8;
 
 const PHRASE_EN: &str = "seen and accepted";
+/// Counts as well, and is asked for where the first is not understood: some voices are never heard with one phrase, and this
+/// one has no sound in common with it.
+const OTHER_PHRASE_EN: &str = "my decision is to go on";
 /// Id, label, phrase.
 const REASONS_EN: [(&str, &str, &str); 3] = [
     ("voice", "voice misheard", "the voice was misheard"),
@@ -51,8 +54,12 @@ pub(super) fn build(
     if !steps.iter().any(|step| step.decision) {
         return None;
     }
-    let phrases = phrases(sink, book, given, english);
+    let mut phrases = phrases(sink, book, given, english);
     let reasons = reasons(sink, book, given, english);
+    if english && given.is_none_or(|given| given.phrase.is_none()) {
+        let label = "the observer's decision, in other words".into();
+        phrases.extend(book.add_built_in(sink, OTHER_PHRASE_EN, Some(Role::Observer), Use::Decision, label));
+    }
     Some(Decision { phrases, reasons })
 }
 

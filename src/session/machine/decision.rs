@@ -101,13 +101,15 @@ impl Machine<'_> {
         self.say(Saying::AskReason, text);
     }
 
-    /// Something like a decision that would count now, not sure: it is asked for again. `false`: it is nothing of the kind.
+    /// Something like a decision that would count now, not sure: it is asked for again, in other words where there are any.
+    /// `false`: it is nothing of the kind.
     pub(super) fn maybe_decision(&mut self, closest: PhraseId, heard: &Heard) -> bool {
-        let open = self.state.decisions(self.procedure).contains(&closest);
-        if !open || !heard.post.hears(Role::Observer) || self.begun_while_speaking(heard) {
+        let decisions = self.state.decisions(self.procedure);
+        let Some(at) = decisions.iter().position(|id| *id == closest) else { return false };
+        if !heard.post.hears(Role::Observer) || self.begun_while_speaking(heard) {
             return false;
         }
-        let expected = &self.procedure.phrase(closest).text;
+        let expected = &self.procedure.phrase(decisions[(at + 1) % decisions.len()]).text;
         let line = fill(self.lines.unsure, &[("who", self.lines.observer), ("expected", expected)]);
         self.ask_again(heard.post, line);
         true

@@ -1,6 +1,7 @@
 //! The network that speaks: tokens and a voice's style in, sound out.
 //!
-//! Owns the one session of the process, loaded when it is first wanted. Must not know texts.
+//! Owns the sessions of the process, loaded when they are first wanted: one for each thread that speaks at the same time.
+//! Must not know texts.
 
 use super::phonemes::MOST;
 use crate::models::{self, Asset};
@@ -10,17 +11,20 @@ use ort::session::Session;
 use ort::value::Tensor;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Mutex, PoisonError};
 
 /// Sample rate of what comes out, Hz.
 pub const RATE_OUT: u32 = 24_000;
 /// Numbers of one style.
 const STYLE: usize = 256;
 
-/// Threads of the session; 0: one a core.
+/// Threads of a session; 0: one a core.
 static THREADS: AtomicUsize = AtomicUsize::new(0);
+/// Sessions that nobody speaks with just now.
+static IDLE: Mutex<Vec<Session>> = Mutex::new(Vec::new());
 
-/// By how many threads the network is run; of no effect once it has spoken.
+/// By how many threads a session is run that is loaded from now on. One thread is best where several speak at the same
+/// time: two threads in one session make a phrase hardly faster.
 pub fn use_threads(count: usize) {
     THREADS.store(count, Ordering::Relaxed);
 }
@@ -30,8 +34,7 @@ pub fn speak(tokens: &[i64], voice: &Path, pace: f32) -> Result<Vec<f32>, VoiceE
     let style = style(voice, tokens.len())?;
     let edge = std::iter::once(0);
     let framed: Vec<i64> = edge.clone().chain(tokens.iter().copied().take(MOST)).chain(edge).collect();
-    // Several at once would need a session each, and a second one gains little: one already uses all cores.
-    let mut session = session()?.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut session = session()?;
     let run = || -> Result<Vec<f32>, OnnxError> {
         let inputs = ort::inputs![
             "tokens" => Tensor::from_array(([1, framed.len()], framed))?,
@@ -42,7 +45,8 @@ pub fn speak(tokens: &[i64], voice: &Path, pace: f32) -> Result<Vec<f32>, VoiceE
         let (_, sound) = outputs["audio"].try_extract_tensor::<f32>()?;
         Ok(sound.to_vec())
     };
-    let sound = { run }().map_err(VoiceError::Network)?;
+    let sound = run().map_err(VoiceError::Network)?;
+    idle(session);
     if sound.iter().all(|sample| sample.is_finite()) {
         Ok(sound)
     } else {
@@ -52,20 +56,25 @@ pub fn speak(tokens: &[i64], voice: &Path, pace: f32) -> Result<Vec<f32>, VoiceE
 
 /// Loads the network now rather than with its first words.
 pub fn load() -> Result<(), VoiceError> {
-    session().map(|_| ())
+    session().map(idle)
 }
 
-fn session() -> Result<&'static Mutex<Session>, VoiceError> {
-    static SESSION: OnceLock<Result<Mutex<Session>, VoiceError>> = OnceLock::new();
-    let load = || -> Result<Mutex<Session>, VoiceError> {
-        let threads = match THREADS.load(Ordering::Relaxed) {
-            0 => std::thread::available_parallelism().map_or(1, usize::from),
-            count => count,
-        };
-        let file = models::find(Asset::KokoroWeights)?;
-        Ok(Mutex::new(onnx::session_of(&file, threads).map_err(VoiceError::Network)?))
+/// A session for the caller alone.
+fn session() -> Result<Session, VoiceError> {
+    if let Some(session) = IDLE.lock().unwrap_or_else(PoisonError::into_inner).pop() {
+        return Ok(session);
+    }
+    let threads = match THREADS.load(Ordering::Relaxed) {
+        0 => std::thread::available_parallelism().map_or(1, usize::from),
+        count => count,
     };
-    SESSION.get_or_init(load).as_ref().map_err(VoiceError::clone)
+    let file = models::find(Asset::KokoroWeights)?;
+    onnx::session_of(&file, threads).map_err(VoiceError::Network)
+}
+
+/// Puts a session back for whoever speaks next.
+fn idle(session: Session) {
+    IDLE.lock().unwrap_or_else(PoisonError::into_inner).push(session);
 }
 
 /// The style for a text of so many tokens: a voice has a row of 256 little-endian floats for each length.

@@ -357,6 +357,17 @@ impl Engine for PhonesEngine {
         leaves.into_iter().map(|leaves| leaves.map(best)).collect()
     }
 
+    /// One sound twice in a row is said once, wherever words meet. Texts that can't be said at all are different.
+    fn sound_the_same(&self, one: &str, other: &str) -> bool {
+        let mut known = HashMap::new();
+        let mut said = |text| -> Vec<Pronunciation> {
+            let ways = self.ways(text, &self.given, &mut known).unwrap_or_default();
+            ways.iter().map(|way| tokens::run_together(&way.concat())).collect()
+        };
+        let (one, other) = (said(one), said(other));
+        one.iter().any(|way| other.contains(way))
+    }
+
     fn corrected_from(&self) -> Option<usize> {
         let forgotten = self.scratch.forgotten;
         (forgotten > 0).then_some(forgotten * 2 * HALF_A_FRAME)
@@ -377,6 +388,30 @@ mod tests {
     use super::*;
     use crate::listen::engine::Kind;
     use crate::procedure::PhraseId;
+
+    #[test]
+    fn what_runs_together_sounds_the_same_and_what_changes_the_meaning_does_not() {
+        let engine = PhonesEngine::load().expect("run models/setup.sh");
+        for (one, other) in [
+            ("straps secured", "strap secured"),
+            ("wrists sealed well", "wrist sealed well"),
+            ("ears and neck covered", "ears a neck covered"),
+            ("ears and neck covered", "ears an neck covered"),
+            ("hood is locked tight", "hood is lock tight"),
+        ] {
+            assert!(engine.sound_the_same(one, other) && engine.sound_the_same(other, one), "{one}: {other}");
+        }
+        for (one, other) in [
+            ("hands are dry", "hand are dry"),
+            ("gown is closed", "gown isn't closed"),
+            ("inner gloves on", "inner glove on"),
+            ("gloves and gown", "gloves or gown"),
+            ("two gloves on", "two gloves off"),
+            ("straps secured", "straps zzyzx"),
+        ] {
+            assert!(!engine.sound_the_same(one, other), "{one}: {other}");
+        }
+    }
 
     /// A second of something like a voice: a buzz whose two resonances wander.
     fn buzz() -> Vec<i16> {

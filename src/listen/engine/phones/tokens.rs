@@ -57,6 +57,13 @@ pub fn phone(arpabet: &str) -> Option<u8> {
     PHONES.iter().position(|(name, _)| *name == bare).map(|index| index as u8)
 }
 
+/// Phones as they run together in speech: one that comes twice in a row is said once.
+pub fn run_together(phones: &[u8]) -> Vec<u8> {
+    let mut phones = phones.to_vec();
+    phones.dedup();
+    phones
+}
+
 /// Which output column belongs to which group.
 #[derive(Debug, Clone)]
 pub struct Tokens {
