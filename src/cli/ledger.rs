@@ -72,8 +72,8 @@ pub fn run(args: &LedgerArgs) -> Result<ExitCode, Failure> {
 fn qr(head: &str) -> Result<String, Failure> {
     let code = QrCode::new(head.to_uppercase())
         .map_err(|error| Failure::new(ExitCode::Internal, "can't make the QR code").why(error))?;
-    // Light on the dark of a terminal would be read by few cameras: the background is drawn too.
-    Ok(code.render::<Dense1x2>().dark_color(Dense1x2::Dark).light_color(Dense1x2::Light).build())
+    // On a dark terminal what is drawn is light: the background is drawn, and the code's dark is left out.
+    Ok(code.render::<Dense1x2>().dark_color(Dense1x2::Light).light_color(Dense1x2::Dark).build())
 }
 
 /// Checks a folder of sessions against its ledger, and the ledger against a noted head and a key.

@@ -7,7 +7,7 @@
 pub mod check;
 
 use super::chain::{compose, split, Event, MAX_BODY, NOTHING_BEFORE};
-use super::folder::{create_private, sync_folder, JOURNAL, SUMMARY};
+use super::folder::{sync_folder, JOURNAL, SUMMARY};
 use super::{chain, Lock, RecordError};
 use chrono::{DateTime, FixedOffset};
 use serde::{Deserialize, Serialize};
@@ -275,19 +275,15 @@ fn begin(root: &Path, at: DateTime<FixedOffset>, but: &str) -> Result<(), Record
             .map_err(|error| RecordError::Event { kind: "found".into(), why: error.to_string() })?;
         add(Kind::Found, &body)?;
     }
-    let part = root.join(format!(".{LEDGER}.{}.part", std::process::id()));
-    let made = create_private(&part)
-        .and_then(|mut file| file.write_all(&bytes).and_then(|()| file.sync_all()))
-        .and_then(|()| match fs::hard_link(&part, &path) {
-            Err(error) if error.kind() == ErrorKind::AlreadyExists => Ok(()),
-            // Some file systems have no links.
-            Err(_) if !path.exists() => fs::rename(&part, &path),
-            linked => linked,
-        })
-        .and_then(|()| sync_folder(root));
-    // It may have been renamed, and what is left of it helps nobody.
-    let _ = fs::remove_file(&part);
-    made.map_err(wrong)
+    // A file of its own name: threads and processes may begin one at the same moment, and the first is the one.
+    let mut part = tempfile::Builder::new().prefix(".ledger.").tempfile_in(root).map_err(wrong)?;
+    part.write_all(&bytes).and_then(|()| part.as_file().sync_all()).map_err(wrong)?;
+    match part.persist_noclobber(&path) {
+        Err(error) if error.error.kind() == ErrorKind::AlreadyExists => {}
+        Err(error) => return Err(wrong(error.error)),
+        Ok(_) => {}
+    }
+    sync_folder(root).map_err(wrong)
 }
 
 #[cfg(test)]
