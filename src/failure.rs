@@ -27,9 +27,9 @@ pub enum ExitCode {
     /// The session ended before its last step (stopped, left on hold, input ended, interrupted), or `soundcheck`
     /// found something to change first.
     NotCompleted = 8,
-    /// `verify` found a record that was altered.
+    /// `verify`, or a session at its end, found a record that was altered.
     Tampered = 9,
-    /// `verify` found a record that is cut off but otherwise sound.
+    /// `verify`, or a session at its end, found a record that is cut off but otherwise sound.
     CutOff = 10,
 }
 
@@ -51,8 +51,8 @@ impl ExitCode {
             ExitCode::NotCompleted,
             "the session ended before its last step; soundcheck: not ready; relisten: a verdict differs",
         ),
-        (ExitCode::Tampered, "verify: the record was altered"),
-        (ExitCode::CutOff, "verify: the record is cut off but otherwise sound"),
+        (ExitCode::Tampered, "the record was altered (verify), or harmed while its session ran"),
+        (ExitCode::CutOff, "the record is cut off but otherwise sound (verify, or at a session's end)"),
     ];
 }
 

@@ -218,7 +218,9 @@ fn a_redaction_killed_at_any_system_call_is_none_or_can_be_finished() {
     let (mut untouched, mut cut_off) = (0, 0);
     let mut of_calls: Vec<(&str, usize)> = CALLS.iter().rev().map(|call| (*call, 1)).collect();
     while let Some((call, nth)) = of_calls.pop() {
-        let folder = room.path().join(format!("killed-{call}-{nth}"));
+        let parent = room.path().join(format!("killed-{call}-{nth}"));
+        fs::create_dir(&parent).unwrap();
+        let folder = parent.join("one");
         tool("cp", &["-r", text(&whole), text(&folder)]);
         let mut command = Command::new("strace");
         command.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);

@@ -34,7 +34,7 @@ fn original() -> &'static Path {
 
 fn copy() -> (tempfile::TempDir, PathBuf) {
     let room = tempfile::tempdir().unwrap();
-    let folder = room.path().join("copy");
+    let folder = room.path().join("one");
     fs::create_dir(&folder).unwrap();
     for name in ["journal.jsonl", "audio.wav", "procedure.toml", "summary.json"] {
         fs::copy(original().join(name), folder.join(name)).unwrap();

@@ -1,7 +1,8 @@
 //! `redact`, `prune` and `sign`: what happens to records after their sessions.
 
-use super::{say, tell};
+use super::{ledger, say, tell};
 use crate::failure::{ExitCode, Failure};
+use crate::record::ledger::{entry_of, Entry, Kind, Ledger};
 use crate::record::prune::{find, prune};
 use crate::record::redact::{redact, Refused};
 use crate::record::verify::{verify, State};
@@ -133,7 +134,7 @@ pub fn run_prune(args: &PruneArgs) -> Result<ExitCode, Failure> {
 }
 
 /// Asks at the terminal. Without one nobody can answer, and that is no yes.
-fn confirmed(question: &str) -> Result<bool, Failure> {
+pub(super) fn confirmed(question: &str) -> Result<bool, Failure> {
     let input = std::io::stdin();
     if !input.is_terminal() {
         return Err(Failure::new(ExitCode::Usage, "nobody is at the terminal to be asked")
@@ -154,12 +155,16 @@ fn confirmed(question: &str) -> Result<bool, Failure> {
 Examples:
   antiphon sign --new-key unit.pem             makes unit.pem and unit.pem.pub
   antiphon sign SESSION --key unit.pem
+  antiphon sign --ledger --key unit.pem        the ledger of all sessions, up to now
   antiphon verify SESSION --public-key unit.pem.pub"
 )]
 pub struct SignArgs {
-    /// The session's folder
-    #[arg(required_unless_present = "new_key", requires = "key")]
+    /// The session's folder; with --ledger the folder of sessions (default: $XDG_DATA_HOME/antiphon/sessions)
+    #[arg(required_unless_present_any = ["new_key", "ledger"], requires = "key")]
     session: Option<PathBuf>,
+    /// Sign the head of the ledger of sessions
+    #[arg(long, requires = "key")]
+    ledger: bool,
     /// The private key
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
@@ -172,6 +177,9 @@ pub fn run_sign(args: &SignArgs) -> Result<ExitCode, Failure> {
     if let Some(path) = &args.new_key {
         return make_key(path);
     }
+    if let (true, Some(key)) = (args.ledger, &args.key) {
+        return ledger::sign_head(args.session.as_deref(), key);
+    }
     let (Some(folder), Some(path)) = (&args.session, &args.key) else {
         return Err(Failure::new(ExitCode::Usage, "a session and --key are needed"));
     };
@@ -181,7 +189,8 @@ pub fn run_sign(args: &SignArgs) -> Result<ExitCode, Failure> {
         (State::Sound, Some(digest)) => digest,
         (State::Sound | State::CutOff, _) => {
             return Err(Failure::new(ExitCode::CutOff, format!("{}: has no end to sign", folder.display()))
-                .why("the record is cut off"))
+                .why("the record is cut off")
+                .fix("`antiphon close` closes it, and says that it did"))
         }
         (State::Altered, _) => {
             return Err(Failure::new(
@@ -193,6 +202,11 @@ pub fn run_sign(args: &SignArgs) -> Result<ExitCode, Failure> {
     };
     let inside = |why: String| Failure::new(ExitCode::Internal, "can't sign").why(why);
     sign::write(folder, &sign::sign(digest, &key).map_err(inside)?)?;
+    let name = sign::short_name(&key.verifying_key());
+    if let Some(mut ledger) = Ledger::of_session(folder)? {
+        let entry = Entry { key: Some(name), ..entry_of(folder) };
+        ledger.enter(chrono::Local::now().fixed_offset(), Kind::Signed, &entry)?;
+    }
     say(&format!("signed {digest} with key {}", sign::short_name(&key.verifying_key())));
     Ok(ExitCode::Done)
 }

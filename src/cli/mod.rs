@@ -2,12 +2,14 @@
 //!
 //! Owns `--help`, where output goes, and exit codes. Results go to stdout, progress and messages to stderr.
 
+mod close;
 mod completions;
 mod debrief;
 pub mod devices;
 mod engine;
 mod hear;
 mod keeping;
+mod ledger;
 mod lint;
 mod new;
 mod play;
@@ -49,6 +51,7 @@ const AFTER: &str = "Examples:
   antiphon run procedures/isolation-donning.toml              live, one shared microphone
   antiphon practice procedures/isolation-donning.toml --as worker   alone, the tool plays the observer
   antiphon verify ~/.local/share/antiphon/sessions/NAME       is the record whole and unaltered?
+  antiphon verify --ledger                                    are all sessions there, and as they were?
   antiphon debrief ~/.local/share/antiphon/sessions/NAME      the session as a page with its sound
 
 Set NO_COLOR to have no colours.";
@@ -81,11 +84,17 @@ enum Command {
     #[command(after_help = "Examples:
   antiphon verify ~/.local/share/antiphon/sessions/20261124T231500Z-isolation-donning
   antiphon verify SESSION --digest 5f2c...   also compare with a digest noted elsewhere
-  antiphon verify SESSION --public-key unit.pem.pub   it must be signed with this key")]
+  antiphon verify SESSION --public-key unit.pem.pub   it must be signed with this key
+  antiphon verify --ledger                 every session against the ledger of their folder
+  antiphon verify --ledger /data/sessions --digest 77aa...   and the ledger against a head noted elsewhere")]
     Verify {
-        /// The session's folder
-        session: PathBuf,
-        /// The journal's last digest as it was noted elsewhere when the session ended
+        /// The session's folder; with --ledger the folder of sessions (default: $XDG_DATA_HOME/antiphon/sessions)
+        #[arg(required_unless_present = "ledger")]
+        session: Option<PathBuf>,
+        /// Check all sessions against the ledger of their folder: none deleted, swapped, altered or put in
+        #[arg(long)]
+        ledger: bool,
+        /// The journal's last digest as it was noted elsewhere when the session ended; with --ledger, the ledger's head
         #[arg(long, value_name = "SHA256")]
         digest: Option<String>,
         /// The record must be signed with the key whose public part this is (see `sign`)
@@ -95,6 +104,8 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Show the head of the ledger of all sessions, to be noted elsewhere
+    Ledger(ledger::LedgerArgs),
     /// Play a session through the loudspeaker, with a timeline in the terminal
     Play(play::PlayArgs),
     /// Hear recorded sessions again with today's listening, and compare the verdicts
@@ -103,6 +114,8 @@ enum Command {
     Trends(trends::TrendsArgs),
     /// Sign a session's last digest, or make a key to sign with
     Sign(keeping::SignArgs),
+    /// Close the record of a session that was cut off, so that it can be signed
+    Close(close::CloseArgs),
     /// Take one person's sound and name out of a record
     Redact(keeping::RedactArgs),
     /// Delete sound and journal of old sessions; summaries are kept
@@ -169,13 +182,19 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Print(args) => print::run(args),
         Command::Hear(args) => hear::run(args),
         Command::Devices { json } => devices::run(json),
-        Command::Verify { session, digest, public_key, json } => {
-            verify::run_signed(&session, json, digest.as_deref(), public_key.as_deref())
+        Command::Verify { session, ledger, digest, public_key, json } => {
+            let (noted, key) = (digest.as_deref(), public_key.as_deref());
+            match session {
+                Some(session) if !ledger => verify::run_signed(&session, json, noted, key),
+                folder => ledger::verify(folder.as_deref(), json, noted, key),
+            }
         }
+        Command::Ledger(args) => ledger::run(&args),
         Command::Play(args) => play::run(&args),
         Command::Relisten(args) => relisten::run(&args),
         Command::Trends(args) => trends::run(&args),
         Command::Sign(args) => keeping::run_sign(&args),
+        Command::Close(args) => close::run(&args),
         Command::Redact(args) => keeping::run_redact(&args),
         Command::Prune(args) => keeping::run_prune(&args),
         Command::Debrief(args) => debrief::run(args),

@@ -8,7 +8,7 @@ mod simulated;
 
 use super::posts::SoundArgs;
 use super::rehearse::script as read_script;
-use super::session::{code, person_voice, About, Clock, SessionArgs};
+use super::session::{code, person_voice, stands, About, Clock, SessionArgs};
 use super::{say, tell};
 use crate::conduct::actors::Script;
 use crate::conduct::keeper::Keeper;
@@ -217,6 +217,8 @@ fn conclude<E: Into<Failure>>(
     let closed = keeper.close(end_ms, result.is_err());
     result.map_err(Into::into)?;
     let summary: Summary = closed?;
+    // A score of a record that is not what was recorded would be one of nothing.
+    stands(&summary, &folder)?;
     let score = score_of(&folder, &procedure)?;
     let file = folder.join(PRACTICE);
     let mut text = json(&score)?;

@@ -8,6 +8,7 @@ use crate::conduct::set_up::EngineName;
 use crate::failure::{ExitCode, Failure};
 use crate::listen::engine::whisper::WhisperEngine;
 use crate::procedure::parse;
+use crate::record::ledger::{LEDGER, LEDGER_SIGNATURE};
 use indicatif::ProgressBar;
 use serde::Serialize;
 use std::io::IsTerminal;
@@ -71,7 +72,9 @@ pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
     let today = args.procedure.as_deref().map(parse::load).transpose()?.map(|(procedure, _)| procedure);
     let mut recorded = Vec::new();
     let mut left_out = Vec::new();
-    for folder in &args.sessions {
+    // A shell's `SESSIONS/*` names what lies beside them too.
+    let ledger = |path: &PathBuf| [LEDGER, LEDGER_SIGNATURE].iter().any(|name| path.ends_with(name));
+    for folder in args.sessions.iter().filter(|path| !ledger(path)) {
         match Recorded::open(folder, today.as_ref()) {
             Ok(one) => recorded.push(one),
             Err(failure) if args.sessions.len() == 1 => return Err(failure),

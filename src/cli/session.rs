@@ -2,12 +2,13 @@
 
 use super::engine::EngineArgs;
 use super::{say, tell};
-use crate::conduct::keeper::{Keeper, Opening, WallClock};
+use crate::conduct::keeper::{Keeper, Opening, WallClock, DAMAGED, STOPPED_EARLY};
 use crate::conduct::set_up::Ready;
 use crate::failure::{ExitCode, Failure};
 use crate::practice::Practice;
 use crate::procedure::{Post, Role};
 use crate::record::summary::{Outcome, StepAccount};
+use crate::record::verify::{verify, Finding, Weight};
 use crate::record::{self, SessionFolder, Summary};
 use crate::screen::big::Big;
 use crate::screen::plain::Plain;
@@ -16,7 +17,7 @@ use crate::session::{Ending, DEFAULT_GRACE_MS};
 use crate::voice::RenderVoice;
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::Arc;
 
@@ -94,7 +95,9 @@ impl SessionArgs {
         let by_heart = opening.practice.as_ref().map(|practice| practice.trainee);
         let wall = if about.clock == Clock::Real { WallClock::Real } else { WallClock::From(now) };
         let screen = self.screen(about.clock != Clock::Virtual, by_heart);
-        Ok(Keeper::open(ready.procedure.clone(), &ready.source, folder, opening, wall, screen)?)
+        let mut keeper = Keeper::open(ready.procedure.clone(), &ready.source, folder, opening, wall, screen)?;
+        keeper.enter_in_ledger(&root)?;
+        Ok(keeper)
     }
 
     /// Who is there. Records outlive sessions: names go in only when that was wanted.
@@ -135,15 +138,17 @@ impl SessionArgs {
     }
 
     /// Prints the outcome and decides the exit code.
-    pub fn conclude(&self, summary: &Summary, folder: &std::path::Path) -> Result<ExitCode, Failure> {
+    pub fn conclude(&self, summary: &Summary, folder: &Path) -> Result<ExitCode, Failure> {
+        let stands = stands(summary, folder);
         if self.json {
             let text = serde_json::to_string(summary).map_err(|error| {
                 Failure::new(ExitCode::Internal, format!("can't write the summary: {error}"))
             })?;
             say(&text);
         } else {
-            say(&closing_words(summary, folder));
+            say(&closing_words(summary, folder, stands.is_ok()));
         }
+        stands?;
         self.write_debrief(folder)?;
         Ok(code(summary))
     }
@@ -171,6 +176,43 @@ impl SessionArgs {
             tell(&format!("note: {note}"));
         }
     }
+}
+
+/// Whether the session's own folder is what the session wrote. One that is not never ends as if all were well.
+pub fn stands(summary: &Summary, folder: &Path) -> Result<(), Failure> {
+    let cautions = &summary.account.cautions;
+    let damaged = cautions.iter().find(|caution| caution.starts_with(DAMAGED));
+    let not_sound = |code, why: String| {
+        Failure::new(
+            code,
+            format!("{}: the record of this session is not what was recorded", folder.display()),
+        )
+        .why(why)
+        .fix("don't rely on it: write down now what was done, and see what `antiphon verify` says")
+    };
+    let verified = match verify(folder) {
+        Ok(verified) => verified,
+        Err(error) => {
+            let failure = Failure::from(error);
+            let why = damaged.cloned().unwrap_or_else(|| failure.reason());
+            return Err(not_sound(failure.code, why));
+        }
+    };
+    // Sound that was given up is told when that happens, and the rest of the record is whole.
+    let told = cautions.iter().any(|caution| caution == STOPPED_EARLY);
+    let grave = |one: &&Finding| {
+        one.weight == Weight::Altered
+            || one.weight == Weight::CutOff && !(told && one.file == record::folder::AUDIO)
+    };
+    let first = verified.findings.iter().find(grave);
+    let code = match first.map(|finding| finding.weight) {
+        Some(Weight::CutOff) => ExitCode::CutOff,
+        Some(_) => ExitCode::Tampered,
+        None if damaged.is_some() => ExitCode::Tampered,
+        None => return Ok(()),
+    };
+    let found = first.map(|finding| format!("{}: {}", finding.file, finding.what));
+    Err(not_sound(code, damaged.cloned().or(found).unwrap_or_default()))
 }
 
 /// Minutes as people say them: '40 min', '12 h'.
@@ -246,7 +288,7 @@ fn person(text: &str) -> Result<(String, String), String> {
     }
 }
 
-fn closing_words(summary: &Summary, folder: &std::path::Path) -> String {
+fn closing_words(summary: &Summary, folder: &Path, stands: bool) -> String {
     let account = &summary.account;
     let totals = &account.totals;
     let mut lines = vec![String::new(), format!("{}: {}", account.procedure.title, account.outcome.name())];
@@ -283,8 +325,12 @@ fn closing_words(summary: &Summary, folder: &std::path::Path) -> String {
     for step in account.steps.iter().chain(exit).filter(undone) {
         lines.push(format!("not done: {}", step.id));
     }
-    lines.push(format!("record: {}", folder.display()));
-    lines.push(format!("digest: {}", summary.journal_sha256));
+    if stands {
+        lines.push(format!("record: {}", folder.display()));
+        lines.push(format!("digest: {}", summary.journal_sha256));
+    } else {
+        lines.push(format!("record: DAMAGED, {}", folder.display()));
+    }
     lines.join("\n")
 }
 

@@ -67,7 +67,7 @@ pub fn run_to(
     Ok(exit_code(report.state))
 }
 
-fn exit_code(state: State) -> ExitCode {
+pub(super) fn exit_code(state: State) -> ExitCode {
     match state {
         State::Sound => ExitCode::Done,
         State::CutOff => ExitCode::CutOff,
@@ -81,6 +81,9 @@ fn as_json(report: &Report) -> Result<String, Failure> {
         .map_err(|error| Failure::new(ExitCode::Internal, "can't print the report").why(error))
 }
 
+const CLOSED_LATER: &str =
+    "SOUND, closed later: it was cut off, and has not been changed since it was closed";
+
 fn as_text(report: &Report, compared: bool) -> String {
     let mut rows: Vec<(&str, String)> = Vec::new();
     rows.push(("record", report.folder.display().to_string()));
@@ -89,7 +92,8 @@ fn as_text(report: &Report, compared: bool) -> String {
         State::CutOff => "CUT OFF: it stops early; what there is is as it was written",
         State::Altered => "ALTERED: something was changed after it was written",
     };
-    rows.push(("state", state.to_owned()));
+    let later = report.closed_later.as_ref().filter(|_| report.state == State::Sound);
+    rows.push(("state", later.map_or(state, |_| CLOSED_LATER).to_owned()));
     let lasted = report.last_ms.map(|ms| format!(", {}", clock(ms / 1000))).unwrap_or_default();
     rows.push(("journal", format!("{} line{}{lasted}", report.lines, plural(report.lines))));
     if let (Some(first), Some(last)) = (report.first, report.last) {
@@ -99,9 +103,9 @@ fn as_text(report: &Report, compared: bool) -> String {
     if let Some(audio) = &report.audio {
         let tracks = usize::from(audio.tracks);
         let written = match audio.as_written {
-            Some(true) => ", as it was written",
-            Some(false) => ", not as it was written",
-            None => ", no digest to compare it with",
+            Some(true) => ", as it was written".to_owned(),
+            Some(false) => ", not as it was written".to_owned(),
+            None => format!(", proved up to {}", clock(audio.proved_s as u64)),
         };
         // Whole seconds of a file that a 32-bit header measures.
         let seconds = audio.seconds as u64;
@@ -173,8 +177,10 @@ mod tests {
             first: at("2026-11-25T00:15:00+01:00"),
             last: at("2026-11-25T00:50:12+01:00"),
             last_ms: Some(2_112_900),
+            first_digest: Some("cd".repeat(32)),
             digest: Some("ab".repeat(32)),
-            audio: Some(Audio { tracks: 2, seconds: 3_723.4, as_written: Some(true) }),
+            audio: Some(Audio { tracks: 2, seconds: 3_723.4, as_written: Some(true), proved_s: 3_723.4 }),
+            closed_later: None,
         }
     }
 

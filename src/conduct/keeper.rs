@@ -4,24 +4,35 @@
 //! Owns the state, the journal, the tracks and the screen. Must not know where events come from or how actions are
 //! carried out.
 
+use super::account::{account, recorded_outcome, Ending};
+use super::clock::Watch;
 use crate::audio::{PER_MS, RATE};
+use crate::failure::Failure;
 use crate::listen::heard::{Heard, Verdict};
 use crate::practice::{Practice, Source};
-use crate::procedure::{Part, Phrase, Post, Procedure, Then};
+use crate::procedure::{Phrase, Post, Procedure};
+use crate::record::journal::SOUND;
+use crate::record::ledger::{Entry, Kind, Ledger};
 use crate::record::sound::Sound;
-use crate::record::summary::{
-    finish, Account, AudioAccount, ContingencyAccount, DecisionAccount, ExitAccount,
-    Outcome as RecordedOutcome, ProcedureRef, SkippedBy, StepAccount, StepDecision, Summary, Totals,
-};
+use crate::record::summary::{finish, AudioAccount, Summary};
 use crate::record::{Journal, RecordError, SessionFolder, Tracks};
 use crate::screen::{LastHeard, Screen};
-use crate::session::{step, Action, Event, Note, Outcome, Progress, Run, Standing, State, What};
+use crate::session::{step, Action, Event, Note, State, What};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 /// The tool waits for somebody who is speaking at most this long: a phrase of six words takes 3 s.
 const LONGEST_WAIT_MS: u64 = 4_000;
+
+/// The record is looked at from outside this often, samples: half a second.
+const LOOK_EVERY: u64 = RATE as u64 / 2;
+/// The caution of a session whose sound was given up before its end, which was told then.
+pub const STOPPED_EARLY: &str = "the recording stopped early";
+/// The caution of a session whose record was removed, replaced or cut while it ran begins so.
+pub const DAMAGED: &str = "the record was damaged while the session ran";
 
 /// How a session began: the journal's first line, of kind `session`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -99,10 +110,18 @@ pub struct Keeper {
     sound: Sound,
     opening: Opening,
     wall: WallClock,
+    /// With a real clock: a step of it is noted.
+    watch: Option<(Watch, Instant)>,
     started: DateTime<FixedOffset>,
     screen: Box<dyn Screen>,
     last_heard: Option<LastHeard>,
     late_samples: u64,
+    /// The folder whose ledger has the session's start.
+    ledger: Option<PathBuf>,
+    /// What was done to the record from outside; told once.
+    harm: Option<String>,
+    harm_told: bool,
+    looked_at: u64,
 }
 
 impl Keeper {
@@ -125,6 +144,10 @@ impl Keeper {
         journal.append(started, 0, "session", &opening)?;
         journal.sync()?;
         let state = State::new(&procedure, &opening.posts, opening.grace_ms);
+        let watch = match wall {
+            WallClock::Real => Some((Watch::new(started, Duration::ZERO), Instant::now())),
+            WallClock::From(_) => None,
+        };
         Ok(Keeper {
             procedure,
             state,
@@ -133,11 +156,37 @@ impl Keeper {
             sound,
             opening,
             wall,
+            watch,
             started,
             screen,
             last_heard: None,
             late_samples: 0,
+            ledger: None,
+            harm: None,
+            harm_told: false,
+            looked_at: 0,
         })
+    }
+
+    /// Enters the session's start in the ledger of this folder of sessions. When that can't be, it is told, and the
+    /// session goes on without.
+    pub fn enter_in_ledger(&mut self, root: &Path) -> Result<(), RecordError> {
+        let now = chrono::Local::now().fixed_offset();
+        let (_, first) = self.journal.head();
+        let entry = Entry {
+            session: self.folder.id().to_string(),
+            first_sha256: Some(first.to_string()),
+            ..Entry::default()
+        };
+        let entered = Ledger::open_or_begin(root, now, self.folder.id())
+            .and_then(|mut ledger| ledger.enter(now, Kind::Started, &entry));
+        match entered {
+            Ok(()) => self.ledger = Some(root.to_owned()),
+            Err(error) => {
+                self.remark(0, &format!("the ledger of sessions has no entry of this one: {}", told(error)))?
+            }
+        }
+        Ok(())
     }
 
     pub fn folder(&self) -> &SessionFolder {
@@ -147,7 +196,8 @@ impl Keeper {
     /// Journals the event, folds it in, journals what is to be done, and hands that back. When something is to be
     /// said, everything before it is on the disk by then.
     pub fn event(&mut self, event: Event) -> Result<Vec<Action>, RecordError> {
-        let ms = event.at_ms.max(self.state.now_ms);
+        self.look_at_clock(event.at_ms)?;
+        let ms = self.line_ms(event.at_ms);
         let at = self.wall.at(ms);
         let phrase = phrase_of(&self.procedure, &event);
         let values = phrase.map(|phrase| phrase.values().iter().map(|(slot, said)| (&**slot, &**said)));
@@ -165,6 +215,7 @@ impl Keeper {
         if actions.iter().any(|action| matches!(action, Action::Say { .. } | Action::End { .. })) {
             self.secure_sound(&event);
             self.journal.sync()?;
+            self.look_at_record();
         }
         if let What::Heard(heard) = &event.what {
             self.remember(heard, &actions);
@@ -183,7 +234,7 @@ impl Keeper {
 
     /// A fallback, a conversion, a loss: on the screen and in the journal.
     pub fn remark(&mut self, ms: u64, text: &str) -> Result<(), RecordError> {
-        let ms = ms.max(self.state.now_ms);
+        let ms = self.line_ms(ms);
         self.journal.append(self.wall.at(ms), ms, "note", &serde_json::json!({ "note": text }))?;
         self.screen.remark(ms, text);
         Ok(())
@@ -197,9 +248,24 @@ impl Keeper {
         key: &str,
         data: &impl Serialize,
     ) -> Result<(), RecordError> {
-        let ms = ms.max(self.state.now_ms);
+        let ms = self.line_ms(ms);
         let body = serde_json::json!({ "note": text, key: data });
         self.journal.append(self.wall.at(ms), ms, "note", &body)?;
+        Ok(())
+    }
+
+    /// The clock of a line: it never goes back, and a line may be written for an earlier moment.
+    fn line_ms(&self, ms: u64) -> u64 {
+        ms.max(self.state.now_ms).max(self.journal.last_ms())
+    }
+
+    /// The journal's times are those of the machine's clock: when that is set, the journal says so.
+    fn look_at_clock(&mut self, ms: u64) -> Result<(), RecordError> {
+        let Some((watch, since)) = &mut self.watch else { return Ok(()) };
+        let Some(step) = watch.look(self.wall.at(ms), since.elapsed()) else { return Ok(()) };
+        let words = step.words();
+        self.quiet_remark(ms, &words, "clock", &step)?;
+        self.screen.remark(ms, &words);
         Ok(())
     }
 
@@ -247,10 +313,39 @@ impl Keeper {
     /// Everything before this position goes to the file. When it can't, that is told and the session goes on.
     pub fn advance_tracks(&mut self, to_sample: u64) -> Result<(), RecordError> {
         self.sound.advance(to_sample);
+        if to_sample >= self.looked_at + LOOK_EVERY {
+            self.looked_at = to_sample;
+            self.look_at_record();
+        }
+        self.look_at_clock(to_sample / PER_MS)?;
+        self.vouch_for_sound(to_sample / PER_MS)?;
         match self.sound.news() {
             Some(why) => self.remark(to_sample / PER_MS, &format!("no sound is recorded from now on: {why}")),
             None => Ok(()),
         }
+    }
+
+    /// The journal has the sound's digest at every ten seconds: a record that is cut off proves its sound too.
+    fn vouch_for_sound(&mut self, ms: u64) -> Result<(), RecordError> {
+        for piece in self.sound.pieces() {
+            let ms = self.line_ms(ms);
+            self.journal.append(self.wall.at(ms), ms, SOUND, &piece)?;
+        }
+        Ok(())
+    }
+
+    /// From inside every write to a file that was removed or cut succeeds.
+    fn look_at_record(&mut self) {
+        if self.harm.is_none() {
+            self.harm = self.journal.harm().or_else(|| self.sound.harm());
+        }
+    }
+
+    /// What was done to the record from outside, once: whoever drives the session makes it an event.
+    pub fn harmed(&mut self) -> Option<String> {
+        let why = self.harm.clone().filter(|_| !self.harm_told);
+        self.harm_told |= why.is_some();
+        why
     }
 
     /// The sound of an answer that counts is on the disk before the journal says that it counted.
@@ -265,48 +360,50 @@ impl Keeper {
         let end_ms = end_ms.max(self.state.now_ms);
         let names = self.sound.names().to_vec();
         self.sound.advance(end_ms * PER_MS);
-        let audio = self.sound.finish()?;
+        self.vouch_for_sound(end_ms)?;
+        let end_ms = self.line_ms(end_ms);
+        self.look_at_record();
+        let tracks = self.sound.finish();
+        let audio = match (tracks, &self.harm) {
+            (Ok(audio), _) => Some(audio),
+            // The journal is closed all the same, as far as there is one.
+            (Err(_), Some(_)) => None,
+            (Err(error), None) => return Err(error),
+        };
         let mut cautions: Vec<String> = self.opening.practice.iter().map(Practice::caution).collect();
         cautions.extend(self.procedure.cautions.iter().cloned());
         if self.late_samples > 0 {
             cautions.push(format!("{} samples came too late to be recorded", self.late_samples));
         }
-        if audio.failed {
-            cautions.push("the recording stopped early".to_string());
+        if audio.as_ref().is_some_and(|audio| audio.failed) {
+            cautions.push(STOPPED_EARLY.to_string());
         }
-        let state = &self.state;
-        let procedure = &self.procedure;
-        let account = Account {
-            session: self.folder.id().to_string(),
-            procedure: ProcedureRef {
-                id: procedure.id.clone(),
-                title: procedure.title.clone(),
-                version: procedure.version.clone(),
-                sha256: self.opening.procedure_sha256.clone(),
-            },
+        if let Some(why) = &self.harm {
+            cautions.push(format!("{DAMAGED}: {why}"));
+        }
+        let ending = Ending {
+            session: self.folder.id(),
             started: self.started,
             ended: self.wall.at(end_ms),
-            outcome: recorded_outcome(state, failed),
-            engine: self.opening.engine.clone(),
-            voice: self.opening.voice.clone(),
-            posts: self.opening.posts.iter().map(|post| post.name().to_string()).collect(),
-            people: self.opening.people.clone(),
-            practice: self.opening.practice.clone(),
-            answers: answers(procedure, state),
-            decisions: decisions(procedure, state),
-            totals: totals(procedure, state, end_ms),
-            audio: Some(AudioAccount {
+            end_ms,
+            outcome: recorded_outcome(&self.state, failed),
+            audio: audio.as_ref().map(|audio| AudioAccount {
                 tracks: names,
                 seconds: audio.samples as f64 / f64::from(RATE),
                 dropped_frames: audio.dropped,
             }),
-            audio_sha256: Some(audio.sha256),
-            steps: step_accounts(procedure, state, Part::Main),
-            contingencies: contingencies(procedure, state),
-            exit: exit(procedure, state),
+            audio_sha256: audio.map(|audio| audio.sha256),
             cautions,
+            closed_later: None,
         };
+        let account = account(&self.procedure, &self.state, &self.opening, ending);
         let summary = finish(&self.folder, self.journal, end_ms, account)?;
+        let entered = self.ledger.map_or(Ok(()), |root| enter_end(&root, &summary));
+        if let Err(error) = entered {
+            // The journal is closed: the screen is all there is.
+            let text = format!("the ledger of sessions has no entry of this end: {}", told(error));
+            self.screen.remark(end_ms, &text);
+        }
         self.screen.close();
         Ok(summary)
     }
@@ -328,6 +425,25 @@ impl Keeper {
     }
 }
 
+/// As the session wrote it, whatever has become of its files since.
+fn enter_end(root: &Path, summary: &Summary) -> Result<(), RecordError> {
+    let entry = Entry {
+        session: summary.account.session.clone(),
+        last_sha256: Some(summary.journal_sha256.clone()),
+        outcome: Some(summary.account.outcome.name().to_string()),
+        ..Entry::default()
+    };
+    // The one that has the start: another is not begun for an end.
+    let missing =
+        || RecordError::io("write the ledger of sessions", root, std::io::ErrorKind::NotFound.into());
+    let mut ledger = Ledger::open(root)?.ok_or_else(missing)?;
+    ledger.enter(chrono::Local::now().fixed_offset(), Kind::Ended, &entry)
+}
+
+fn told(error: RecordError) -> String {
+    Failure::from(error).reason()
+}
+
 fn phrase_of<'a>(procedure: &'a Procedure, event: &Event) -> Option<&'a Phrase> {
     let What::Heard(heard) = &event.what else { return None };
     let phrase = match &heard.verdict {
@@ -338,139 +454,42 @@ fn phrase_of<'a>(procedure: &'a Procedure, event: &Event) -> Option<&'a Phrase> 
     Some(procedure.phrase(*phrase))
 }
 
-fn recorded_outcome(state: &State, failed: bool) -> RecordedOutcome {
-    match state.ended() {
-        _ if failed => RecordedOutcome::Failed,
-        Some(Outcome::Completed) => RecordedOutcome::Completed,
-        Some(Outcome::Exited) => RecordedOutcome::Exited,
-        Some(Outcome::Stopped) => RecordedOutcome::Stopped,
-        Some(Outcome::InputEnded) => RecordedOutcome::InputEnded,
-        Some(Outcome::Interrupted) => RecordedOutcome::Interrupted,
-        None => RecordedOutcome::Held,
-    }
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::verify::{verify, State as Found, Weight};
+    use crate::screen::Blank;
+    use crate::session::Outcome;
+    use chrono::TimeDelta;
 
-pub(crate) fn step_accounts(procedure: &Procedure, state: &State, part: Part) -> Vec<StepAccount> {
-    procedure.range(part).map(|index| step_account(procedure, state, index)).collect()
-}
-
-pub(crate) fn contingencies(procedure: &Procedure, state: &State) -> Vec<ContingencyAccount> {
-    let account = |(number, run): (usize, &Run)| {
-        let contingency = &procedure.contingencies[usize::from(run.contingency)];
-        let again = state.runs[number + 1..].iter().any(|later| later.contingency == run.contingency);
-        let part = Part::Contingency(run.contingency);
-        ContingencyAccount {
-            id: contingency.id.clone(),
-            title: contingency.title.clone(),
-            called_at: run.post.name().to_string(),
-            called_ms: run.called_ms,
-            ended_ms: run.ended_ms,
-            ending: run.ending,
-            steps: if again { Vec::new() } else { step_accounts(procedure, state, part) },
-        }
-    };
-    state.runs.iter().enumerate().map(account).collect()
-}
-
-pub(crate) fn exit(procedure: &Procedure, state: &State) -> Option<ExitAccount> {
-    let because_of = &procedure.contingencies[usize::from(state.leaving_by()?)];
-    let Then::Exit { exit } = because_of.then else { return None };
-    let about = &procedure.exits[usize::from(exit)];
-    Some(ExitAccount {
-        id: about.id.clone(),
-        title: about.title.clone(),
-        because_of: because_of.id.clone(),
-        steps: step_accounts(procedure, state, Part::Exit(exit)),
-    })
-}
-
-fn step_account(procedure: &Procedure, state: &State, index: usize) -> StepAccount {
-    let step = &procedure.steps[index];
-    let progress = &state.steps[index];
-    StepAccount {
-        id: step.id.clone(),
-        instruction: step.instruction.clone(),
-        critical: step.critical,
-        by: step.by,
-        expected_s: step.expected_s,
-        at_least_s: step.at_least_s,
-        released_ms: progress.released_ms,
-        values: progress
-            .read_back_as
-            .map(|id| procedure.phrase(id).values().iter().cloned().collect())
-            .unwrap_or_default(),
-        skipped_by: (progress.standing == Standing::Skipped)
-            .then(|| skipped_by(procedure, state, index))
-            .flatten(),
-        started_ms: progress.first_began_ms,
-        read_back_ms: progress.read_back_ms,
-        confirmed_ms: progress.confirmed_ms,
-        decision: step_decision(procedure, progress),
-        repeats: progress.asks_again,
-        refusals: progress.refusals,
-        reminders: progress.reminders,
-        holds: progress.holds,
-        seconds: progress
-            .confirmed_ms
-            .or(progress.decided.map(|decided| decided.at_ms))
-            .zip(progress.first_began_ms)
-            .map(|(done, began)| done.saturating_sub(began) as f64 / 1000.0),
-    }
-}
-
-fn step_decision(procedure: &Procedure, progress: &Progress) -> Option<StepDecision> {
-    let decided = progress.decided?;
-    let reason = procedure.decision.as_ref()?.reasons.get(usize::from(decided.reason))?;
-    Some(StepDecision { reason: reason.id.clone(), label: reason.label.clone(), decided_ms: decided.at_ms })
-}
-
-/// The decisions that stand, in the order of the steps.
-fn decisions(procedure: &Procedure, state: &State) -> Vec<DecisionAccount> {
-    let pairs = procedure.steps.iter().zip(&state.steps);
-    pairs
-        .filter_map(|(step, progress)| {
-            let decision = step_decision(procedure, progress)?;
-            Some(DecisionAccount { step: step.id.clone(), decision })
-        })
-        .collect()
-}
-
-/// The first condition that does not hold.
-fn skipped_by(procedure: &Procedure, state: &State, index: usize) -> Option<SkippedBy> {
-    procedure.steps[index].when.iter().find_map(|condition| {
-        let answer = state.answers[usize::from(condition.question)]?;
-        let question = &procedure.questions[usize::from(condition.question)];
-        (!condition.answers.contains(&answer)).then(|| SkippedBy {
-            question: question.id.clone(),
-            answer: question.answers[usize::from(answer)].value.clone(),
-        })
-    })
-}
-
-fn answers(procedure: &Procedure, state: &State) -> BTreeMap<String, String> {
-    let pairs = procedure.questions.iter().zip(&state.answers);
-    pairs
-        .filter_map(|(question, answer)| {
-            answer.map(|answer| (question.id.clone(), question.answers[usize::from(answer)].value.clone()))
-        })
-        .collect()
-}
-
-fn totals(procedure: &Procedure, state: &State, end_ms: u64) -> Totals {
-    let own = &state.steps[procedure.range(Part::Main)];
-    let count = |wanted: fn(Standing) -> bool| own.iter().filter(|step| wanted(step.standing)).count() as u32;
-    Totals {
-        seconds: end_ms as f64 / 1000.0,
-        steps_done: count(Standing::is_done),
-        decisions: decisions(procedure, state).len() as u32,
-        steps_skipped: count(|standing| standing == Standing::Skipped),
-        asks_again: state.all_asks_again,
-        refusals: state.steps.iter().map(|step| step.refusals).sum(),
-        reminders: state.all_reminders,
-        holds: state.holds,
-        stops: state.stops,
-        go_backs: state.go_backs,
-        contingencies: state.runs.len() as u32,
-        calls: state.calls_obeyed,
+    #[test]
+    fn a_clock_that_is_set_is_noted_when_it_happens_and_verify_names_it() {
+        let root = tempfile::tempdir().unwrap();
+        let source = include_str!("../../procedures/isolation-donning.toml");
+        let procedure = crate::procedure::parse::parse(source, "p.toml").unwrap();
+        let opening = serde_json::json!({
+            "antiphon": "0", "session": "", "mode": "live", "procedure_id": "x", "procedure_version": "1",
+            "procedure_sha256": "", "engine": "none", "voice": "none", "posts": ["room"], "grace_ms": 250,
+            "decoys": 0, "notes": [],
+        });
+        let opening = serde_json::from_value(opening).unwrap();
+        let folder = SessionFolder::create(root.path(), "one").unwrap();
+        let path = folder.path().to_owned();
+        let mut keeper =
+            Keeper::open(procedure, source, folder, opening, WallClock::Real, Box::new(Blank)).unwrap();
+        keeper.event(Event { at_ms: 10, what: What::Begin }).unwrap();
+        // An hour more than has passed: the clock was set back since.
+        let ahead = chrono::Local::now().fixed_offset() + TimeDelta::hours(1);
+        keeper.watch = Some((Watch::new(ahead, Duration::ZERO), Instant::now()));
+        keeper.advance_tracks(16_000).unwrap();
+        keeper.advance_tracks(32_000).unwrap();
+        keeper.event(Event { at_ms: 3_000, what: What::Interrupt }).unwrap();
+        assert_eq!(keeper.state.ended(), Some(Outcome::Interrupted));
+        keeper.close(3_000, false).unwrap();
+        let report = verify(&path).unwrap();
+        let told = report.findings.iter().filter(|one| one.what.contains("clock was set back by 3600.0 s"));
+        let told: Vec<_> = told.collect();
+        assert!(told.len() == 1 && told[0].weight == Weight::Note, "{:?}", report.findings);
+        assert_eq!(report.state, Found::Sound, "{:?}", report.findings);
     }
 }

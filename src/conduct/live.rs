@@ -228,6 +228,9 @@ impl Live {
                 self.event(What::Time)?;
             }
             self.keeper.advance_tracks(now.saturating_sub(TRACK_LAG_MS) * PER_MS)?;
+            if let Some(why) = self.keeper.harmed() {
+                self.event(What::RecordLost { why })?;
+            }
             self.keeper.show_at(now);
         }
         self.last_words()

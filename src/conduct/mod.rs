@@ -4,8 +4,11 @@
 //! on virtual time (rehearsals and WAV runs), `live` in real time with microphones. `soundcheck` drives the check before
 //! a session, either way. Decides nothing about moving on.
 
+pub(crate) mod account;
 pub mod actors;
 pub mod alone;
+pub mod clock;
+pub mod closing;
 pub mod ear;
 pub mod hearing;
 pub mod keeper;

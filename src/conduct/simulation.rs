@@ -222,6 +222,9 @@ impl<'a> Simulation<'a> {
         }
         self.at += TICK as u64;
         self.keeper.advance_tracks(self.at.saturating_sub(TRACK_LAG))?;
+        if let Some(why) = self.keeper.harmed() {
+            self.events.push_back(What::RecordLost { why });
+        }
         let somebody_speaks = self.listeners.iter().any(Listener::speaking);
         if self.keeper.due(self.now_ms(), somebody_speaks) {
             self.events.push_back(What::Time);

@@ -8,6 +8,7 @@ use super::steps;
 use super::words;
 use crate::conduct::keeper::Opening;
 use crate::procedure::Procedure;
+use crate::record::journal::SOUND;
 use crate::record::read::{Line, Reading};
 use crate::record::summary::Account;
 use crate::record::verify;
@@ -135,7 +136,8 @@ impl<'a> Fold<'a> {
             "in" => self.event(line),
             "out" => self.action(line),
             "note" => self.mark(line, "note", text(&line.body, "note").to_string()),
-            "end" => {}
+            // They prove the sound, and say nothing of the session.
+            "end" | SOUND => {}
             other => self.mark(line, other, format!("{other} (this version does not know it)")),
         }
     }
@@ -182,6 +184,13 @@ impl<'a> Fold<'a> {
             "voice-failed" => {
                 self.tool_falls_silent(number, at);
                 self.mark(line, "voice-failed", format!("the voice failed: {}", text(&line.body, "why")));
+            }
+            "record-lost" => {
+                self.mark(
+                    line,
+                    "record-lost",
+                    format!("the record was damaged: {}", text(&line.body, "why")),
+                );
             }
             "post-lost" | "post-back" | "begin" | "time" => {}
             "input-ended" => self.mark(line, "input-ended", "there was no more sound to hear".into()),
@@ -409,6 +418,7 @@ impl<'a> Fold<'a> {
             "held" => "Left on hold before the last step",
             "input-ended" => "Ended before the last step: there was no more sound to hear",
             "interrupted" => "Interrupted before the last step",
+            "cut-off" => "Cut off before its end, and its record closed later",
             "failed" => "Failed: something broke",
             "unknown" => "Not known how it ended: the record stops before its end",
             _ => "Ended in a way that this version does not know",

@@ -58,7 +58,8 @@ pub struct ProcedureInfo {
 
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Outcome {
-    /// `completed`, `exited`, `stopped`, `held`, `input-ended`, `interrupted`, `failed`, or `unknown` for a record that is cut off.
+    /// `completed`, `exited`, `stopped`, `held`, `input-ended`, `interrupted`, `failed`, `cut-off` for one that was closed later, or `unknown` for one that
+    /// is cut off.
     pub word: String,
     pub sentence: String,
     /// By two answers or by decision.

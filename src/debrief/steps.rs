@@ -3,7 +3,7 @@
 //! PURE. Must not know the journal: an account is made, or was kept, elsewhere.
 
 use super::model::{Became, Expected, Standing, Step, TimeVerdict, Utterance};
-use crate::conduct::keeper;
+use crate::conduct::account;
 use crate::procedure::{Part, Procedure};
 use crate::record::summary::{Account, ContingencyAccount, ExitAccount, StepAccount};
 use crate::session::State;
@@ -17,8 +17,8 @@ pub fn of_account(account: &Account) -> Vec<Entry> {
 
 /// For a record that stops before its end.
 pub fn of_state(procedure: &Procedure, state: &State) -> Vec<Entry> {
-    let own = keeper::step_accounts(procedure, state, Part::Main);
-    entries(&own, &keeper::contingencies(procedure, state), keeper::exit(procedure, state).as_ref())
+    let own = account::step_accounts(procedure, state, Part::Main);
+    entries(&own, &account::contingencies(procedure, state), account::exit(procedure, state).as_ref())
 }
 
 fn entries(own: &[StepAccount], called: &[ContingencyAccount], exit: Option<&ExitAccount>) -> Vec<Entry> {

@@ -15,6 +15,7 @@
 //! | `at` | wall clock, RFC 3339 with milliseconds |
 //! | `ms` | session clock, milliseconds since the session began; never less than in the line before |
 //! | `kind` | what happened; the first line's is `session` and has `procedure_sha256` in its body, the last one's is `end` |
+//! | | of kind `sound`: `frames` and the `sha256` of all sound up to there (see [`super::tracks::Piece`]) |
 //! | `body` | anything; a number that is not finite is written as `null` |
 //! | `prev` | the `sha256` of the line before; 64 zeros in the first line |
 //! | `sha256` | SHA-256 (FIPS 180-4), lower-case hex, of the line's bytes before the last `,"sha256":"` |
@@ -113,7 +114,7 @@ pub fn sha256_file(path: &Path) -> io::Result<String> {
     }
 }
 
-fn hex(bytes: &[u8]) -> String {
+pub(super) fn hex(bytes: &[u8]) -> String {
     const DIGITS: &[u8; 16] = b"0123456789abcdef";
     bytes
         .iter()

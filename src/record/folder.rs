@@ -150,6 +150,13 @@ pub fn session_id<Tz: TimeZone>(now: &DateTime<Tz>, procedure_id: &str) -> Strin
     format!("{}-{name}", now.with_timezone(&Utc).format("%Y%m%dT%H%M%SZ"))
 }
 
+/// When a session that was named by [`session_id`] began; `None` for any other name.
+pub fn begins_with_time(id: &str) -> Option<DateTime<Utc>> {
+    let (time, _) = id.split_once('-')?;
+    let time = chrono::NaiveDateTime::parse_from_str(time.strip_suffix('Z')?, "%Y%m%dT%H%M%S").ok()?;
+    Some(time.and_utc())
+}
+
 /// One path component everywhere, no hidden file, nothing that looks like an option.
 fn is_safe_name(id: &str) -> bool {
     (1..=128).contains(&id.len())

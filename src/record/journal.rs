@@ -5,6 +5,7 @@
 
 use super::chain::{compose, Event, NOTHING_BEFORE};
 use super::folder::JOURNAL;
+use super::watch::{harm, Length};
 use super::{RecordError, SessionFolder};
 use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
@@ -14,6 +15,9 @@ use std::path::{Path, PathBuf};
 
 /// The kind of the closing line, which only `close` writes.
 pub const END: &str = "end";
+
+/// The kind of the lines that have the sound's digest so far (see [`super::tracks::Piece`]).
+pub const SOUND: &str = "sound";
 
 const WRITING: &str = "write the journal";
 
@@ -82,6 +86,16 @@ impl Journal {
     /// Lines written and the last one's digest (64 zeros when there is none).
     pub fn head(&self) -> (u64, &str) {
         (self.lines, &self.digest)
+    }
+
+    /// The session clock at the last line, ms: no later line may say less.
+    pub fn last_ms(&self) -> u64 {
+        self.last_ms
+    }
+
+    /// What happened to the file from outside, in words; `None` when it is where and what it should be.
+    pub fn harm(&self) -> Option<String> {
+        harm(&self.file, &self.path, Length::Exactly(self.len))
     }
 
     pub fn path(&self) -> &Path {

@@ -6,12 +6,16 @@
 //!
 //! What a chain proves: a record that was edited, cut in the middle, reordered or shortened by hand is found. Whoever
 //! can rewrite the whole folder can also recompute every digest; against that only the last digest helps, noted
-//! elsewhere when the session ended (see [`verify::Report::compare_with`]), or signed (see [`sign`]).
+//! elsewhere when the session ended (see [`verify::Report::compare_with`]), or signed (see [`sign`]). That a session is gone
+//! as a whole shows in the [`ledger`] of its folder.
 
 pub mod chain;
+pub mod close;
 mod error;
 pub mod folder;
+mod identity;
 pub mod journal;
+pub mod ledger;
 pub mod lock;
 pub mod prune;
 pub mod read;
@@ -19,9 +23,12 @@ pub mod redact;
 pub mod sign;
 pub mod sound;
 mod space;
+pub mod strict;
 pub mod summary;
 pub mod tracks;
 pub mod verify;
+mod vouched;
+mod watch;
 
 pub use error::RecordError;
 pub use folder::{session_id, SessionFolder};

@@ -2,9 +2,11 @@
 //!
 //! Owns which sessions are old and what is deleted. Must not ask anybody; whoever calls it does.
 
+use super::chain::sha256_file;
 use super::folder::{write_private, SUMMARY};
+use super::ledger::{entry_of, Entry, Kind, Ledger};
 use super::sign::SIGNATURE;
-use super::{Lock, RecordError, Summary};
+use super::{strict, Lock, RecordError, Summary};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde_json::json;
 use std::fs;
@@ -47,7 +49,7 @@ pub fn find(root: &Path, now: DateTime<FixedOffset>, age: TimeDelta) -> Result<F
     folders.sort();
     for folder in folders {
         let summary = fs::read(folder.join(SUMMARY)).ok();
-        let summary = summary.and_then(|bytes| serde_json::from_slice::<Summary>(&bytes).ok());
+        let summary = summary.and_then(|bytes| strict::from_slice::<Summary>(&bytes).ok());
         let Some(summary) = summary else {
             if folder.join(super::folder::JOURNAL).exists() {
                 found.without_summary.push(folder);
@@ -92,6 +94,13 @@ fn size(path: &Path) -> io::Result<u64> {
 pub fn prune(old: &Old, now: DateTime<FixedOffset>) -> Result<(), RecordError> {
     const DOING: &str = "delete an old record";
     let _lock = Lock::of(&old.folder)?;
+    let whole = !old.folder.join(PRUNED).exists();
+    if let Some(mut ledger) = Ledger::of_session(&old.folder)?.filter(|_| whole) {
+        let summary = old.folder.join(SUMMARY);
+        let sha256 = sha256_file(&summary).map_err(|error| RecordError::io(DOING, &summary, error))?;
+        let entry = Entry { summary_sha256: Some(sha256), ..entry_of(&old.folder) };
+        ledger.enter(now, Kind::Pruned, &entry)?;
+    }
     // First, so that what is left half-way is known for what it is.
     let note = json!({ "pruned": now.to_rfc3339() }).to_string() + "\n";
     let path = old.folder.join(PRUNED);

@@ -9,6 +9,7 @@
 
 use super::chain::{sha256_hex, split, NOTHING_BEFORE};
 use super::journal::END;
+use super::strict::Strict;
 use super::RecordError;
 use chrono::{DateTime, FixedOffset};
 use serde::de::IgnoredAny;
@@ -207,7 +208,7 @@ struct Fields {
     at: DateTime<FixedOffset>,
     ms: u64,
     kind: String,
-    body: Value,
+    body: Strict,
     prev: String,
     sha256: String,
 }
@@ -215,7 +216,7 @@ struct Fields {
 fn parse(raw: &[u8], line: usize) -> Result<Line, String> {
     let (covered, stated) = split(raw).ok_or_else(|| "it does not end with a sha256".to_owned())?;
     let sound = sha256_hex(covered) == stated;
-    let Fields { n, at, ms, kind, body, prev, sha256 } =
+    let Fields { n, at, ms, kind, body: Strict(body), prev, sha256 } =
         serde_json::from_slice(raw).map_err(|error| error.to_string())?;
     Ok(Line { line, n, at, ms, kind, body, prev, digest: sha256, sound })
 }

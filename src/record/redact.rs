@@ -8,15 +8,19 @@
 
 use super::chain::{compose, Event, NOTHING_BEFORE};
 use super::folder::{create_private, sync_folder, write_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
-use super::journal::END;
+use super::journal::{END, SOUND};
+use super::ledger::{entry_of, Kind, Ledger};
 use super::read::{self, Line};
 use super::sign::SIGNATURE;
+use super::summary::of_account;
 use super::verify::{verify, State};
+use super::vouched::{self, Pieces};
 use super::{Lock, RecordError};
 use crate::audio::RATE;
 use chrono::{DateTime, FixedOffset, SecondsFormat};
 use hound::{WavReader, WavWriter};
-use serde_json::{json, Map, Value};
+use serde_json::{json, Value};
+use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -65,7 +69,9 @@ const PARTS: [(&str, &str); 3] =
 /// Takes the person at `post` out of the session in `folder`: wholly or not at all, also when it is cut off.
 pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Redacted, Refused> {
     let _lock = Lock::of(folder)?;
-    let finished = finish_interrupted(folder)?;
+    // A ledger that can't be written would say for ever that this record was altered: better nothing is done.
+    let mut ledger = Ledger::of_session(folder)?;
+    let finished = finish_interrupted(folder, ledger.as_mut(), at)?;
     let verified = verify(folder)?;
     if verified.state == State::Altered {
         return Err(Refused::Altered);
@@ -78,18 +84,22 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     let io = |path: &Path, error: io::Error| RecordError::io(DOING, path, error);
     let audio = folder.join(AUDIO);
     let [new_audio, new_journal, new_summary] = PARTS.map(|(part, _)| folder.join(part));
-    let seconds = match posts.iter().position(|known| known == post) {
+    // Verified: every line that says what the sound was does so properly.
+    let pieces = vouched::stated(&reading.lines).unwrap_or_default();
+    let ends: Vec<u64> = pieces.iter().map(|piece| piece.frames).collect();
+    let (seconds, digests) = match posts.iter().position(|known| known == post) {
         Some(channel) if audio.exists() => {
-            silence(&audio, &new_audio, channel).map_err(|error| io(&audio, error))?
+            silence(&audio, &new_audio, channel, &ends).map_err(|error| io(&audio, error))?
         }
-        _ => 0.0,
+        _ => (0.0, Vec::new()),
     };
     let silenced = new_audio.exists();
     let audio_sha256 = match silenced {
         true => Some(super::chain::sha256_file(&new_audio).map_err(|error| io(&new_audio, error))?),
         false => None,
     };
-    let change = Change { post, at, audio_sha256, old_digest: verified.digest.as_deref() };
+    let sound = silenced.then(|| ends.into_iter().zip(digests).collect());
+    let change = Change { post, at, audio_sha256, sound, old_digest: verified.digest.as_deref() };
     let sealed = change.journal(&reading.lines)?;
     write_part(&new_journal, &sealed.bytes).map_err(|error| io(&new_journal, error))?;
     if let Some(bytes) = sealed.summary {
@@ -99,17 +109,21 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     let deleted = sync_folder(folder)
         .and_then(|()| write_private(&folder.join(PLAN), decided.as_bytes()))
         .and_then(|()| sync_folder(folder))
-        .and_then(|()| carry_out(folder))
-        .map_err(|error| io(folder, error))?;
+        .map_err(|error| io(folder, error))
+        .and_then(|()| carry_out(folder, ledger.as_mut(), at))?;
     Ok(Redacted { seconds, named: sealed.named, deleted, digest: sealed.digest, finished })
 }
 
 /// Finishes a redaction that was decided and cut off; what is left of one that was not decided is deleted. Returns the post.
-fn finish_interrupted(folder: &Path) -> Result<Option<String>, RecordError> {
+fn finish_interrupted(
+    folder: &Path,
+    ledger: Option<&mut Ledger>,
+    at: DateTime<FixedOffset>,
+) -> Result<Option<String>, RecordError> {
     let io = |error: io::Error| RecordError::io(DOING, folder, error);
     match fs::read(folder.join(PLAN)) {
         Ok(plan) => {
-            carry_out(folder).map_err(io)?;
+            carry_out(folder, ledger, at)?;
             let plan: Value = serde_json::from_slice(&plan).unwrap_or_default();
             Ok(Some(plan["post"].as_str().unwrap_or("post").to_string()))
         }
@@ -126,18 +140,27 @@ fn finish_interrupted(folder: &Path) -> Result<Option<String>, RecordError> {
     }
 }
 
-/// What a plan decided: whichever new files are there take their places.
-fn carry_out(folder: &Path) -> io::Result<Vec<PathBuf>> {
+/// What a plan decided: whichever new files are there take their places, and the ledger has the new digests before the
+/// plan is gone.
+fn carry_out(
+    folder: &Path,
+    ledger: Option<&mut Ledger>,
+    at: DateTime<FixedOffset>,
+) -> Result<Vec<PathBuf>, RecordError> {
+    let io = |error: io::Error| RecordError::io(DOING, folder, error);
     for (part, file) in PARTS {
         match fs::rename(folder.join(part), folder.join(file)) {
-            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(io(error)),
             _ => {}
         }
     }
-    sync_folder(folder)?;
-    let deleted = delete_derived(folder)?;
-    fs::remove_file(folder.join(PLAN))?;
-    sync_folder(folder)?;
+    sync_folder(folder).map_err(io)?;
+    let deleted = delete_derived(folder).map_err(io)?;
+    if let Some(ledger) = ledger {
+        ledger.enter(at, Kind::Redacted, &entry_of(folder))?;
+    }
+    fs::remove_file(folder.join(PLAN)).map_err(io)?;
+    sync_folder(folder).map_err(io)?;
     Ok(deleted)
 }
 
@@ -152,8 +175,8 @@ fn posts(lines: &[Line]) -> Vec<String> {
     posts.into_iter().flatten().filter_map(|post| Some(post.as_str()?.to_string())).collect()
 }
 
-/// Copies the sound with one channel silent. Returns its length.
-fn silence(from: &Path, to: &Path, channel: usize) -> io::Result<f64> {
+/// Copies the sound with one channel silent. Returns its length and its digests up to each of these ends.
+fn silence(from: &Path, to: &Path, channel: usize, ends: &[u64]) -> io::Result<(f64, Vec<String>)> {
     let wrong = |error: hound::Error| match error {
         hound::Error::IoError(error) => error,
         other => io::Error::other(other.to_string()),
@@ -162,20 +185,23 @@ fn silence(from: &Path, to: &Path, channel: usize) -> io::Result<f64> {
     let spec = reader.spec();
     let channels = usize::from(spec.channels);
     let mut writer = WavWriter::new(BufWriter::new(create_private(to)?), spec).map_err(wrong)?;
+    let mut pieces = Pieces::new(ends, spec.channels);
     let mut count = 0usize;
     // A file that was cut off ends in the middle: what is there is kept.
     for sample in reader.into_samples::<i16>().map_while(Result::ok) {
         let sample = if count % channels == channel { 0 } else { sample };
         writer.write_sample(sample).map_err(wrong)?;
+        pieces.push(&sample.to_le_bytes());
         count += 1;
     }
     while !count.is_multiple_of(channels) {
         writer.write_sample(0i16).map_err(wrong)?;
+        pieces.push(&0i16.to_le_bytes());
         count += 1;
     }
     writer.finalize().map_err(wrong)?;
     File::open(to)?.sync_all()?;
-    Ok((count / channels) as f64 / f64::from(RATE))
+    Ok(((count / channels) as f64 / f64::from(RATE), pieces.digests))
 }
 
 /// What is changed in the journal.
@@ -183,6 +209,8 @@ struct Change<'a> {
     post: &'a str,
     at: DateTime<FixedOffset>,
     audio_sha256: Option<String>,
+    /// Digests of the new sound by the samples up to them; `None` when the sound stays as it is.
+    sound: Option<BTreeMap<u64, String>>,
     old_digest: Option<&'a str>,
 }
 
@@ -205,6 +233,9 @@ impl Change<'_> {
         for line in lines {
             let mut body = line.body.clone();
             sealed.named |= self.unname(&mut body);
+            if line.kind == SOUND {
+                self.vouch(&mut body);
+            }
             if line.kind == END {
                 self.note(&mut sealed, &mut n, line.ms)?;
                 noted = true;
@@ -212,7 +243,7 @@ impl Change<'_> {
             }
             append(&mut sealed, &mut n, line.at, line.ms, &line.kind, &body)?;
             if line.kind == END {
-                sealed.summary = Some(summary(&body, n, &sealed.digest)?);
+                sealed.summary = Some(of_account(&body, n, &sealed.digest)?);
             }
         }
         if !noted {
@@ -227,6 +258,15 @@ impl Change<'_> {
         };
         *name = json!(REMOVED);
         true
+    }
+
+    /// What was not there any more can't be vouched for.
+    fn vouch(&self, body: &mut Value) {
+        let Some(sound) = &self.sound else { return };
+        let frames = body.get("frames").and_then(Value::as_u64).unwrap_or(u64::MAX);
+        if let Some(body) = body.as_object_mut() {
+            body.insert("sha256".into(), json!(sound.get(&frames)));
+        }
     }
 
     fn note(&self, sealed: &mut Sealed, n: &mut u64, ms: u64) -> Result<(), RecordError> {
@@ -269,17 +309,6 @@ fn append(
     sealed.bytes.extend_from_slice(&line);
     sealed.digest = digest;
     Ok(())
-}
-
-/// The summary that fits the new closing line.
-fn summary(account: &Value, lines: u64, digest: &str) -> Result<Vec<u8>, RecordError> {
-    let mut summary: Map<String, Value> = account.as_object().cloned().unwrap_or_default();
-    summary.insert("journal_lines".into(), json!(lines));
-    summary.insert("journal_sha256".into(), json!(digest));
-    let mut bytes = serde_json::to_vec_pretty(&summary)
-        .map_err(|error| RecordError::Event { kind: SUMMARY.to_owned(), why: error.to_string() })?;
-    bytes.push(b'\n');
-    Ok(bytes)
 }
 
 /// Deletes what was made from the record: debriefs have the sound in them, a score tells of

@@ -5,8 +5,9 @@
 //! record holds.
 
 use super::folder::write_private;
+use super::ledger::LEDGER_SIGNATURE;
 use super::verify::{Finding, Weight};
-use super::{Lock, RecordError};
+use super::{strict, Lock, RecordError};
 use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
 use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey, EncodePrivateKey, EncodePublicKey};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
@@ -85,11 +86,14 @@ pub fn sign(digest: &str, key: &SigningKey) -> Result<Signed, String> {
 /// Puts the signature into the session's folder.
 pub fn write(folder: &Path, signed: &Signed) -> Result<(), RecordError> {
     let _lock = Lock::of(folder)?;
-    let path = folder.join(SIGNATURE);
+    write_json(&folder.join(SIGNATURE), signed)
+}
+
+fn write_json(path: &Path, signed: &impl Serialize) -> Result<(), RecordError> {
     let mut bytes = serde_json::to_vec_pretty(signed)
         .map_err(|error| RecordError::Event { kind: SIGNATURE.into(), why: error.to_string() })?;
     bytes.push(b'\n');
-    write_private(&path, &bytes).map_err(|error| RecordError::io("write the signature", &path, error))
+    write_private(path, &bytes).map_err(|error| RecordError::io("write the signature", path, error))
 }
 
 /// What a signature in the folder is worth; `None` when there is none. With a key, only that key's will do.
@@ -122,14 +126,72 @@ pub fn check(folder: &Path, digest: Option<&str>, key: Option<&VerifyingKey>) ->
     }
 }
 
+/// Short name of the key that the session in this folder is signed with, as its signature names it.
+pub fn key_of(folder: &Path) -> Option<String> {
+    let signed: Signed = strict::from_slice(text(&folder.join(SIGNATURE)).ok()?.as_bytes()).ok()?;
+    VerifyingKey::from_public_key_pem(&signed.public_key).ok().map(|key| short_name(&key))
+}
+
+/// A signature over a ledger's digest, as it is kept.
+#[derive(Serialize, Deserialize)]
+struct SignedLedger {
+    algorithm: String,
+    /// What was signed: the digest of the ledger's last entry then.
+    ledger_sha256: String,
+    public_key: String,
+    signature: String,
+}
+
+/// Puts the signature beside the ledger in this folder.
+pub fn write_ledger(root: &Path, signed: &Signed) -> Result<(), RecordError> {
+    let Signed { algorithm, journal_sha256: ledger_sha256, public_key, signature } = signed.clone();
+    let signed = SignedLedger { algorithm, ledger_sha256, public_key, signature };
+    write_json(&root.join(LEDGER_SIGNATURE), &signed)
+}
+
+/// What a signature beside a ledger with these digests is worth: up to which entry (from 1) it holds, in words. `None`
+/// when there is none and none is asked for.
+pub fn check_ledger(
+    root: &Path,
+    digests: &[String],
+    key: Option<&VerifyingKey>,
+) -> Option<Result<(usize, String), String>> {
+    let path = root.join(LEDGER_SIGNATURE);
+    let bytes = match text(&path) {
+        Ok(bytes) => bytes,
+        Err(_) if matches!(fs::metadata(&path), Err(error) if error.kind() == ErrorKind::NotFound) => {
+            return key.map(|_| Err("the ledger is not signed".into()));
+        }
+        Err(why) => return Some(Err(format!("its signature can't be read: {why}"))),
+    };
+    Some((|| {
+        let signed: SignedLedger = strict::from_slice(bytes.as_bytes())
+            .map_err(|error| format!("{LEDGER_SIGNATURE} is no signature: {error}"))?;
+        let SignedLedger { algorithm, ledger_sha256: journal_sha256, public_key, signature } = signed;
+        let at = digests.iter().position(|digest| *digest == journal_sha256);
+        let at =
+            at.ok_or("was signed with a last digest that is no entry's: it is another ledger, or was cut")?;
+        let signed = Signed { algorithm, journal_sha256, public_key, signature };
+        let who = hold(&signed, key)?;
+        let after = digests.len() - at - 1;
+        Ok((at + 1, format!("is signed up to here with key {who}; {after} entries came after it")))
+    })())
+}
+
 /// The key's short name when the signature holds.
 fn judge(bytes: &str, digest: Option<&str>, wanted: Option<&VerifyingKey>) -> Result<String, String> {
-    let signed: Signed = serde_json::from_str(bytes).map_err(|error| format!("is no signature: {error}"))?;
-    if signed.algorithm != "ed25519" {
-        return Err(format!("its algorithm is {:?}, not ed25519", signed.algorithm));
-    }
+    let signed: Signed =
+        strict::from_slice(bytes.as_bytes()).map_err(|error| format!("is no signature: {error}"))?;
     if Some(signed.journal_sha256.as_str()) != digest {
         return Err("signs another last digest than the journal has".into());
+    }
+    hold(&signed, wanted)
+}
+
+/// The same, whatever was signed.
+fn hold(signed: &Signed, wanted: Option<&VerifyingKey>) -> Result<String, String> {
+    if signed.algorithm != "ed25519" {
+        return Err(format!("its algorithm is {:?}, not ed25519", signed.algorithm));
     }
     let key = VerifyingKey::from_public_key_pem(&signed.public_key)
         .map_err(|error| format!("its public key can't be read: {error}"))?;

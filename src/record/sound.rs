@@ -3,11 +3,13 @@
 //! Owns when the tracks are synced and when they stop. A failure of the sound never ends a session: it is told once, and the
 //! journal goes on. Must not know what the tracks hold.
 
-use super::tracks::{Finished, Tracks};
+use super::tracks::{Finished, Piece, Tracks};
 use super::{space, RecordError};
 use crate::audio::RATE;
 use crossbeam_channel::{bounded, Receiver, Sender, TrySendError};
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::Arc;
 
 /// The sound stops when the disk has less room than this: the journal of a long session takes a hundredth of it.
 const RESERVE: u64 = 16 << 20;
@@ -38,6 +40,11 @@ impl Sound {
         self.tracks.names()
     }
 
+    /// As `Tracks::harm`.
+    pub fn harm(&self) -> Option<String> {
+        self.tracks.harm()
+    }
+
     /// As `Tracks::write`, less what came too late. Once the sound has stopped, nothing happens.
     ///
     /// Errors: only of asking for what can't be (`NoSuchTrack`).
@@ -61,6 +68,27 @@ impl Sound {
             self.look_at_room(to_sample);
             self.go_on(to_sample);
         }
+    }
+
+    /// The digests of the sound at each ten seconds of it, each once and only when that sound is on the disk: so a
+    /// journal that has them never says more than a power cut leaves.
+    pub fn pieces(&mut self) -> Vec<Piece> {
+        let safe = match &self.syncer {
+            _ if !self.tracks.has_piece() => return Vec::new(),
+            Some(syncer) => syncer.synced.load(Ordering::Acquire),
+            None if self.stopped.is_some() => return Vec::new(),
+            None => {
+                let written = self.tracks.written();
+                match self.tracks.sync() {
+                    Ok(()) => written,
+                    Err(error) => {
+                        self.stop(error.to_string());
+                        return Vec::new();
+                    }
+                }
+            }
+        };
+        std::iter::from_fn(|| self.tracks.piece(safe)).collect()
     }
 
     /// Why the sound has stopped, once.
@@ -89,7 +117,7 @@ impl Sound {
         let synced = self.syncer.as_mut().map_or(Ok(()), |syncer| match self.tracks.written() {
             written if written > self.synced_at => {
                 self.synced_at = written;
-                syncer.sync()
+                syncer.sync(written)
             }
             _ => Ok(()),
         });
@@ -107,7 +135,10 @@ impl Sound {
         let all = (0..posts).map(|track| self.tracks.received(track));
         let to = all.filter(|at| at + LOST >= to_sample).fold(to_sample, u64::min);
         if let Err(error) = self.tracks.advance(to).and_then(|()| self.tracks.sync()) {
-            self.stop(error.to_string());
+            return self.stop(error.to_string());
+        }
+        if let Some(syncer) = &self.syncer {
+            syncer.synced.fetch_max(self.tracks.written(), Ordering::AcqRel);
         }
     }
 
@@ -130,37 +161,43 @@ pub fn minutes_left(folder: &Path, tracks: usize) -> Option<u64> {
 
 /// Syncs a file on a thread of its own: a slow disk keeps nobody waiting.
 struct Syncer {
-    wanted: Sender<()>,
+    /// Samples (of each track) that were in the file when it was asked.
+    wanted: Sender<u64>,
     failed: Receiver<RecordError>,
+    /// So many are on the disk.
+    synced: Arc<AtomicU64>,
 }
 
 impl Syncer {
     fn of(tracks: &Tracks) -> Result<Syncer, RecordError> {
         let (file, path) = tracks.another_handle()?;
-        let (wanted, orders) = bounded::<()>(1);
+        let (wanted, orders) = bounded::<u64>(1);
         let (tell, failed) = bounded(1);
+        let synced = Arc::new(AtomicU64::new(0));
+        let done = Arc::clone(&synced);
         std::thread::spawn(move || {
-            for () in orders {
+            for written in orders {
                 if let Err(error) = file.sync_data() {
                     // Whoever recorded may have ended; then closing the file tells of it.
                     let _ = tell.try_send(RecordError::io("sync the audio track", &path, error));
                     return;
                 }
+                done.fetch_max(written, Ordering::AcqRel);
             }
         });
-        Ok(Syncer { wanted, failed })
+        Ok(Syncer { wanted, failed, synced })
     }
 
     /// Errors: of the last time.
-    fn sync(&mut self) -> Result<(), RecordError> {
+    fn sync(&mut self, written: u64) -> Result<(), RecordError> {
         if let Ok(error) = self.failed.try_recv() {
             return Err(error);
         }
-        match self.wanted.try_send(()) {
+        match self.wanted.try_send(written) {
             // It is still at the last one: what has come since is in the next.
-            Ok(()) | Err(TrySendError::Full(())) => Ok(()),
+            Ok(()) | Err(TrySendError::Full(_)) => Ok(()),
             // It has told why.
-            Err(TrySendError::Disconnected(())) => Ok(()),
+            Err(TrySendError::Disconnected(_)) => Ok(()),
         }
     }
 }

@@ -8,6 +8,7 @@
 use super::{Closed, Journal, RecordError, SessionFolder};
 use chrono::{DateTime, FixedOffset};
 use serde::{Deserialize, Serialize};
+use serde_json::{json, Map, Value};
 use std::collections::BTreeMap;
 
 /// `summary.json`.
@@ -39,6 +40,8 @@ pub enum Outcome {
     Interrupted,
     /// Something broke: a microphone, the voice, the disk.
     Failed,
+    /// It was cut off (killed, no power), and closed later by `close`.
+    CutOff,
 }
 
 impl Outcome {
@@ -52,6 +55,7 @@ impl Outcome {
             Outcome::InputEnded => "input-ended",
             Outcome::Interrupted => "interrupted",
             Outcome::Failed => "failed",
+            Outcome::CutOff => "cut-off",
         }
     }
 }
@@ -99,6 +103,22 @@ pub struct Account {
     pub audio_sha256: Option<String>,
     /// The procedure's cautions, and whatever limits this record (a dropped microphone, a full disk).
     pub cautions: Vec<String>,
+    /// The session did not close its record itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub closed_later: Option<ClosedLater>,
+}
+
+/// A record that was cut off and closed by a later command.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ClosedLater {
+    /// RFC 3339, local time with its offset.
+    pub at: DateTime<FixedOffset>,
+    /// The command and its version.
+    pub by: String,
+    /// The last digest that the record had before.
+    pub journal_sha256_before: String,
+    /// Bytes of a line that broke off at the end of the journal, and were left out.
+    pub broken_bytes: u64,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -249,6 +269,19 @@ pub fn finish(
 }
 
 /// An account for tests, with something in every field.
+/// The bytes of the summary that goes with a closing line, from its body.
+pub(super) fn of_account(account: &Value, lines: u64, digest: &str) -> Result<Vec<u8>, RecordError> {
+    let mut summary: Map<String, Value> = account.as_object().cloned().unwrap_or_default();
+    summary.insert("journal_lines".into(), json!(lines));
+    summary.insert("journal_sha256".into(), json!(digest));
+    let mut bytes = serde_json::to_vec_pretty(&summary).map_err(|error| RecordError::Event {
+        kind: super::folder::SUMMARY.to_owned(),
+        why: error.to_string(),
+    })?;
+    bytes.push(b'\n');
+    Ok(bytes)
+}
+
 #[cfg(test)]
 fn example() -> Account {
     let at = |text| DateTime::parse_from_rfc3339(text).expect("a valid time");
@@ -305,6 +338,7 @@ fn example() -> Account {
         audio: None,
         audio_sha256: None,
         cautions: vec!["Training aid.".to_owned()],
+        closed_later: None,
     }
 }
 
@@ -315,7 +349,7 @@ mod tests {
     #[test]
     fn every_outcome_is_written_as_it_is_named() {
         use Outcome::*;
-        for outcome in [Completed, Exited, Stopped, Held, InputEnded, Interrupted, Failed] {
+        for outcome in [Completed, Exited, Stopped, Held, InputEnded, Interrupted, Failed, CutOff] {
             assert_eq!(serde_json::to_value(outcome).unwrap(), outcome.name());
         }
     }

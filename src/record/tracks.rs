@@ -6,11 +6,14 @@
 //! Samples are placed by absolute position, so tracks that come in fits and starts stay together; gaps are silence.
 //! They wait in memory until `advance` says that nothing earlier will come, at most [`WINDOW`] samples of each track.
 
-use super::chain::sha256_file;
+use super::chain::{hex, sha256_file};
 use super::folder::AUDIO;
+use super::watch::{harm, Length};
 use super::{RecordError, SessionFolder};
 use crate::audio::RATE;
 use hound::{SampleFormat, WavSpec, WavWriter};
+use serde::Serialize;
+use sha2::{Digest, Sha256};
 use std::collections::VecDeque;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -20,6 +23,9 @@ pub const WINDOW: u64 = 60 * RATE as u64;
 
 /// The header is made good whenever this many samples were added: half a second.
 const HEADER_EVERY: u64 = RATE as u64 / 2;
+
+/// The sound's digest so far is taken whenever this many samples (of each track) were added: ten seconds.
+pub const PIECE: u64 = 10 * RATE as u64;
 
 /// Channels `create` accepts; more is a mistake, not a session.
 const MAX_TRACKS: usize = 8;
@@ -44,6 +50,19 @@ pub struct Tracks {
     dropped: u64,
     /// A write failed; the file stays as it was then.
     failed: bool,
+    /// Of every sample in the file.
+    digest: Sha256,
+    /// Digests that nobody has asked for yet.
+    pieces: VecDeque<Piece>,
+}
+
+/// What the file's sound was at one of its pieces' ends.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Piece {
+    /// Samples of each track up to here.
+    pub frames: u64,
+    /// SHA-256 of all samples up to here as they stand in the file: 16 bits, little-endian, track by track.
+    pub sha256: String,
 }
 
 /// What of a write could not be placed as asked.
@@ -99,6 +118,8 @@ impl Tracks {
             header_at: 0,
             dropped: 0,
             failed: false,
+            digest: Sha256::new(),
+            pieces: VecDeque::new(),
         })
     }
 
@@ -121,6 +142,12 @@ impl Tracks {
         self.written + self.pending.get(track).map_or(0, |pending| pending.len() as u64)
     }
 
+    /// What happened to the file from outside, in words; `None` when it is where and what it should be.
+    pub fn harm(&self) -> Option<String> {
+        let written = self.header + self.written * self.bytes_a_sample();
+        harm(&self.file, &self.path, Length::AtLeast(written))
+    }
+
     /// The same file, for a thread that syncs it, and its name for messages.
     pub(super) fn another_handle(&self) -> Result<(File, PathBuf), RecordError> {
         let file = self.file.try_clone().map_err(|error| RecordError::io(WRITING, &self.path, error))?;
@@ -132,6 +159,17 @@ impl Tracks {
         if !self.failed {
             self.give_up();
         }
+    }
+
+    /// The next piece's end that lies at or before this many samples, once.
+    pub fn piece(&mut self, up_to: u64) -> Option<Piece> {
+        self.pieces.front().filter(|piece| piece.frames <= up_to)?;
+        self.pieces.pop_front()
+    }
+
+    /// Whether there is one.
+    pub fn has_piece(&self) -> bool {
+        !self.pieces.is_empty()
     }
 
     /// Samples that came too late so far, all tracks together.
@@ -187,7 +225,8 @@ impl Tracks {
     pub fn advance(&mut self, to_sample: u64) -> Result<(), RecordError> {
         self.check(to_sample)?;
         while self.written < to_sample {
-            let count = (to_sample - self.written).min(HEADER_EVERY);
+            let piece = PIECE - self.written % PIECE;
+            let count = (to_sample - self.written).min(HEADER_EVERY).min(piece);
             let block = self.write_block(count as usize); // at most HEADER_EVERY
             let header_due = self.written - self.header_at >= HEADER_EVERY;
             let done = block.and_then(|()| if header_due { self.make_header_good() } else { Ok(()) });
@@ -202,16 +241,24 @@ impl Tracks {
     fn write_block(&mut self, count: usize) -> hound::Result<()> {
         let channels = self.pending.len();
         let mut block = self.wav.get_i16_writer((count * channels) as u32);
+        let mut bytes = Vec::with_capacity(2 * count * channels);
         for at in 0..count {
             for track in &self.pending {
-                block.write_sample(track.get(at).copied().unwrap_or(0));
+                let sample = track.get(at).copied().unwrap_or(0);
+                block.write_sample(sample);
+                bytes.extend_from_slice(&sample.to_le_bytes());
             }
         }
         block.flush()?;
+        self.digest.update(&bytes);
         for track in &mut self.pending {
             track.drain(..count.min(track.len()));
         }
         self.written += count as u64;
+        if self.written.is_multiple_of(PIECE) {
+            let sha256 = hex(&self.digest.clone().finalize());
+            self.pieces.push_back(Piece { frames: self.written, sha256 });
+        }
         Ok(())
     }
 

@@ -5,23 +5,27 @@
 //! not know the session's rules or how a finding is shown. Never writes.
 
 use super::chain::{sha256_file, sha256_hex};
-use super::folder::{AUDIO, JOURNAL, PROCEDURE, SUMMARY};
+use super::folder::{AUDIO, JOURNAL, PRACTICE, PROCEDURE, SUMMARY};
 use super::prune::PRUNED;
 use super::read::{self, Line, Reading, Tail};
 use super::redact::PLAN;
-use super::sign;
+use super::summary::ClosedLater;
+use super::{identity, sign, strict, vouched};
 use super::{Account, RecordError};
 use crate::audio::RATE;
 use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
 use serde_json::{Map, Value};
-use std::fs::{self, File};
-use std::io::{ErrorKind, Seek};
+use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// The audio may be this much shorter than the journal before it counts as cut off, ms: the header is made good once
 /// a second.
 const AUDIO_SLACK_MS: u64 = 1000;
+
+/// A failing disk may lose this much of sound that it said it had, samples: what a power cut takes at most.
+const LOST_AT_MOST: u64 = 3 * RATE as u64;
 
 /// Largest `summary.json` or `procedure.toml` read, bytes.
 const MAX_TEXT: u64 = 1 << 26;
@@ -67,6 +71,9 @@ pub struct Audio {
     pub seconds: f64,
     /// Whether it fits the digest in the journal's closing line; `None` when there is none to compare with.
     pub as_written: Option<bool>,
+    /// Up to where the journal's own lines prove it, seconds: the end, where `as_written`; otherwise the last of the
+    /// digests taken every ten seconds that fits.
+    pub proved_s: f64,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -81,9 +88,13 @@ pub struct Report {
     pub last: Option<DateTime<FixedOffset>>,
     /// The session clock at the last line, ms.
     pub last_ms: Option<u64>,
+    /// The first line's `sha256`.
+    pub first_digest: Option<String>,
     /// The last line's `sha256`: note it elsewhere, and nobody can rewrite the record unnoticed.
     pub digest: Option<String>,
     pub audio: Option<Audio>,
+    /// Set when the record had been cut off and was closed by a later command.
+    pub closed_later: Option<ClosedLater>,
 }
 
 impl Report {
@@ -154,8 +165,16 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     check.journal(&reading);
     check.procedure(&reading)?;
     check.summary(&reading, summary.as_deref());
-    let audio = check.audio(&reading)?;
+    check.practice()?;
+    check.findings.extend(identity::check(dir, &reading.lines));
+    let closed_later = closed_later(&reading);
+    let audio = check.audio(&reading, closed_later.is_some())?;
+    if let Some(closed) = &closed_later {
+        check.closed_later(closed, audio.as_ref());
+    }
     let last = reading.lines.last();
+    // What a later command wrote is not when the session was.
+    let of_session = reading.lines.len().saturating_sub(usize::from(closed_later.is_some()));
     check.findings.extend(sign::check(dir, last.map(|line| line.digest.as_str()), None));
     let mut report = Report {
         folder: dir.to_owned(),
@@ -163,13 +182,19 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
         findings: check.findings,
         lines: reading.lines.len(),
         first: reading.lines.first().map(|line| line.at),
-        last: last.map(|line| line.at),
+        last: reading.lines[..of_session].last().map(|line| line.at),
         last_ms: last.map(|line| line.ms),
+        first_digest: reading.lines.first().map(|line| line.digest.clone()),
         digest: last.map(|line| line.digest.clone()),
         audio,
+        closed_later,
     };
     report.settle();
     Ok(report)
+}
+
+fn closed_later(reading: &Reading) -> Option<ClosedLater> {
+    serde_json::from_value(reading.end()?.body.get("closed_later")?.clone()).ok()
 }
 
 struct Check<'a> {
@@ -209,6 +234,12 @@ impl Check<'_> {
                 self.find(Weight::Note, JOURNAL, Some(line.line), what);
             }
         }
+        for line in reading.lines.iter().filter(|line| line.sound) {
+            if line.body.pointer("/clock/moved_ms").is_some_and(Value::is_i64) {
+                let what = line.body.get("note").and_then(Value::as_str).unwrap_or("the clock was set");
+                self.find(Weight::Note, JOURNAL, Some(line.line), what);
+            }
+        }
         if let Tail::CutOff { line, what } = &reading.tail {
             self.find(Weight::CutOff, JOURNAL, Some(*line).filter(|&line| line > 0), what);
         }
@@ -240,8 +271,16 @@ impl Check<'_> {
             }
             return;
         };
-        let Ok(mut summary) = serde_json::from_slice::<Map<String, Value>>(text) else {
-            return self.find(Weight::Altered, SUMMARY, None, "can't be read as a summary");
+        let mut summary = match strict::from_slice::<Map<String, Value>>(text) {
+            Ok(summary) => summary,
+            Err(why) => {
+                return self.find(
+                    Weight::Altered,
+                    SUMMARY,
+                    None,
+                    format!("can't be read as a summary: {why}"),
+                )
+            }
         };
         let lines = summary.remove("journal_lines");
         let digest = summary.remove("journal_sha256");
@@ -292,23 +331,50 @@ impl Check<'_> {
         }
     }
 
-    fn audio(&mut self, reading: &Reading) -> Result<Option<Audio>, RecordError> {
+    /// A score can be made again, and nothing vouches for it; but it must not say two things.
+    fn practice(&mut self) -> Result<(), RecordError> {
+        if let Some(Err(why)) = self.text(PRACTICE)?.map(|text| strict::from_slice::<Value>(&text)) {
+            self.find(Weight::Altered, PRACTICE, None, format!("can't be read as a score: {why}"));
+        }
+        Ok(())
+    }
+
+    fn closed_later(&mut self, closed: &ClosedLater, audio: Option<&Audio>) {
+        let mut what = format!(
+            "the record was cut off, and closed later: on {}, by {}",
+            closed.at.date_naive(),
+            closed.by
+        );
+        if let Some(audio) = audio {
+            what.push_str(&format!(
+                "; its sound is proved by the session itself up to {:.1} s",
+                audio.proved_s
+            ));
+        }
+        self.find(Weight::Note, JOURNAL, None, what);
+    }
+
+    fn audio(&mut self, reading: &Reading, closed_later: bool) -> Result<Option<Audio>, RecordError> {
         let path = self.dir.join(AUDIO);
         let stated = reading.end().and_then(|end| end.body.get("audio_sha256")).and_then(Value::as_str);
+        let pieces = vouched::stated(&reading.lines).unwrap_or_else(|line| {
+            self.find(Weight::Altered, JOURNAL, Some(line), "is no digest of the sound so far");
+            Vec::new()
+        });
         if !path.exists() {
             match stated {
                 Some(_) => self.find(Weight::Altered, AUDIO, None, "is missing"),
+                None if !pieces.is_empty() => {
+                    self.find(Weight::Altered, AUDIO, None, "is missing, though the journal has its digests")
+                }
                 None => self.find(Weight::Note, AUDIO, None, "no sound was kept"),
             }
             return Ok(None);
         }
+        let reading_it = |error| RecordError::io("read the audio", &path, error);
         let as_written = match stated {
             None => None,
-            Some(stated) => {
-                let sha256 =
-                    sha256_file(&path).map_err(|error| RecordError::io("read the audio", &path, error))?;
-                Some(sha256 == stated)
-            }
+            Some(stated) => Some(sha256_file(&path).map_err(reading_it)? == stated),
         };
         if as_written == Some(false) {
             self.find(
@@ -318,14 +384,19 @@ impl Check<'_> {
                 "its sha256 is not the one in the journal's closing line",
             );
         }
-        let (tracks, samples) = match measure(&path) {
-            Ok(measured) => measured,
+        let shape = match vouched::shape(&path) {
+            Ok(shape) => shape,
             Err(why) => {
-                self.find(Weight::CutOff, AUDIO, None, format!("can't be played: {why}"));
+                // A session that got so far had a header on the disk.
+                let weight = if pieces.is_empty() { Weight::CutOff } else { Weight::Altered };
+                self.find(weight, AUDIO, None, format!("can't be played: {why}"));
                 return Ok(None);
             }
         };
-        let ms = samples.saturating_mul(1000) / u64::from(RATE);
+        let ends: Vec<u64> = pieces.iter().map(|piece| piece.frames).collect();
+        let digests = vouched::digests(&path, shape, &ends).map_err(reading_it)?;
+        let proved = self.pieces(&pieces, &digests, shape);
+        let ms = shape.promised.min(shape.there).saturating_mul(1000) / u64::from(RATE);
         if let Some(last_ms) = reading.lines.iter().rfind(|line| line.sound).map(|line| line.ms) {
             if ms.saturating_add(AUDIO_SLACK_MS) < last_ms {
                 let what = format!(
@@ -333,24 +404,56 @@ impl Check<'_> {
                     ms as f64 / 1000.0,
                     last_ms as f64 / 1000.0
                 );
-                self.find(Weight::CutOff, AUDIO, None, what);
+                // Whoever closed it later said how much there was.
+                let weight = if closed_later { Weight::Note } else { Weight::CutOff };
+                self.find(weight, AUDIO, None, what);
             }
         }
-        Ok(Some(Audio { tracks, seconds: ms as f64 / 1000.0, as_written }))
+        let seconds = ms as f64 / 1000.0;
+        let proved_s = match as_written {
+            Some(true) if !closed_later => seconds,
+            _ => proved as f64 / f64::from(RATE),
+        };
+        if as_written.is_none() && !pieces.is_empty() {
+            let what = format!("proved by the journal up to {proved_s:.1} s of {seconds:.1} s");
+            self.find(Weight::Note, AUDIO, None, what);
+        }
+        Ok(Some(Audio { tracks: shape.tracks, seconds, as_written, proved_s }))
     }
-}
 
-/// Channels and samples of each that are really in the file, whatever its header promises.
-fn measure(path: &Path) -> Result<(u16, u64), String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
-    let len = file.metadata().map_err(|error| error.to_string())?.len();
-    let reader = hound::WavReader::new(file).map_err(|error| error.to_string())?;
-    let spec = reader.spec();
-    if spec.sample_rate != RATE || spec.bits_per_sample != 16 || spec.channels == 0 {
-        return Err(format!("not 16-bit sound at {RATE} Hz"));
+    /// Compares the sound with what the journal says it was at each piece's end. Returns up to where it fits, samples.
+    fn pieces(&mut self, pieces: &[vouched::Stated], digests: &[String], shape: vouched::Shape) -> u64 {
+        let seconds = |frames: u64| frames as f64 / f64::from(RATE);
+        let mut fits = 0;
+        for (piece, digest) in pieces.iter().zip(digests) {
+            match &piece.sha256 {
+                None => {}
+                Some(stated) if stated == digest => fits = piece.frames,
+                Some(_) => {
+                    let what = format!(
+                        "the sound between {:.1} s and {:.1} s is not what was recorded: the digest in line {} of the \
+                         journal is another",
+                        seconds(fits),
+                        seconds(piece.frames),
+                        piece.line
+                    );
+                    self.find(Weight::Altered, AUDIO, None, what);
+                    return fits;
+                }
+            }
+        }
+        // The journal states a piece only when that is on the disk: a power cut takes what came after it.
+        let missing = pieces[digests.len()..].iter().rfind(|piece| piece.sha256.is_some());
+        if let Some(piece) = missing {
+            let gone = piece.frames - shape.there;
+            let weight = if gone > LOST_AT_MOST { Weight::Altered } else { Weight::CutOff };
+            let what = format!(
+                "{:.1} s of sound are gone that were on the disk: line {} of the journal has their digest",
+                seconds(gone),
+                piece.line
+            );
+            self.find(weight, AUDIO, None, what);
+        }
+        fits
     }
-    let promised = u64::from(reader.duration());
-    let begins = reader.into_inner().stream_position().map_err(|error| error.to_string())?;
-    let there = len.saturating_sub(begins) / (2 * u64::from(spec.channels));
-    Ok((spec.channels, promised.min(there)))
 }

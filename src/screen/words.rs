@@ -22,6 +22,7 @@ pub fn hold_words(procedure: &Procedure, why: HoldWhy) -> String {
         HoldWhy::NoAnswer => "nobody answered; the observer decides".into(),
         HoldWhy::PostLost(post) => format!("the {}'s microphone is lost", post.name()),
         HoldWhy::VoiceDead => "the voice failed".into(),
+        HoldWhy::RecordLost => "the record was damaged from outside".into(),
     }
 }
 
@@ -108,6 +109,7 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
         Note::Lost { post, why } => format!("microphone lost: {} ({why})", post.name()),
         Note::Back { post } => format!("microphone back: {}", post.name()),
         Note::VoiceFailed { why } => format!("voice failed: {why}"),
+        Note::RecordLost { why } => format!("THE RECORD IS DAMAGED: {why}"),
         Note::VoiceBack => "the loudspeaker is back".into(),
     })
 }

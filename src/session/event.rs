@@ -34,6 +34,8 @@ pub enum What {
     PostLost { post: Post, why: String },
     /// It delivers again.
     PostBack { post: Post },
+    /// The record was removed, replaced or cut from outside while it is written.
+    RecordLost { why: String },
     /// There is no more input at all (the end of a WAV file, the limit of a rehearsal).
     InputEnded,
     /// The user interrupted the program.
@@ -149,6 +151,9 @@ pub enum Note {
         why: String,
     },
     VoiceBack,
+    RecordLost {
+        why: String,
+    },
 }
 
 /// Why something heard did not count.

@@ -26,6 +26,7 @@ pub struct Lines {
     pub held_no_answer: &'static str,
     pub held_post_lost: &'static str,
     pub held_voice: &'static str,
+    pub held_record: &'static str,
     pub still_held: &'static str,
     pub observer_only: &'static str,
     pub still_lost: &'static str,
@@ -68,7 +69,7 @@ impl Lines {
         named!(
             wrong unsure early reminder too_soon refused noted
             look going_back first_place carrying_on held_called held_stop held_maybe_stop
-            held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice
+            held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice held_record
             still_held observer_only still_lost contingency may_decide ask_reason decided tries_left no_decision returning restarting leaving cancelled hold_point
             to_doer digits one_of stopped failed worker observer both the_worker the_observer the_room or
         )
@@ -100,6 +101,8 @@ const ENGLISH: Lines = Lines {
     held_no_answer: "No answer. On hold. Observer, you decide: {carry_on}, {go_back}, or {stop}.",
     held_post_lost: "I can no longer hear {who}. On hold.",
     held_voice: "The voice failed. On hold. Observer, say: {carry_on}, to try again.",
+    held_record:
+        "The record of this session was damaged. On hold. Observer: {carry_on}, to go on without it, or {stop}.",
     still_held: "Still on hold. Observer, say: {carry_on}, to go on.",
     observer_only: "Only the observer can say that.",
     still_lost: "I still cannot hear {who}. On hold.",
@@ -149,6 +152,8 @@ const KOREAN: Lines = Lines {
     held_no_answer: "대답이 없어 대기합니다. 관찰자가 정하세요: {carry_on}, {go_back}, 또는 {stop}.",
     held_post_lost: "{who} 마이크가 들리지 않습니다. 대기합니다.",
     held_voice: "음성이 실패했습니다. 대기합니다. 관찰자: {carry_on}.",
+    held_record:
+        "이 세션의 기록이 손상되었습니다. 대기합니다. 관찰자: 기록 없이 계속하려면 {carry_on}, 또는 {stop}.",
     still_held: "아직 대기 중입니다. 관찰자, 계속하려면 말해 주세요: {carry_on}.",
     observer_only: "관찰자만 말할 수 있습니다.",
     still_lost: "{who} 마이크가 아직 들리지 않습니다. 대기합니다.",

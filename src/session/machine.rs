@@ -69,6 +69,10 @@ impl Machine<'_> {
             (_, What::Time) => self.time(),
             (_, What::PostLost { post, why }) => self.post_lost(post, why),
             (_, What::PostBack { post }) => self.post_back(post),
+            (_, What::RecordLost { why }) => {
+                self.actions.push(Action::Note(Note::RecordLost { why }));
+                self.hold(HoldWhy::RecordLost);
+            }
         }
     }
 

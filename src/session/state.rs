@@ -68,6 +68,8 @@ pub enum HoldWhy {
     NoAnswer,
     PostLost(Post),
     VoiceDead,
+    /// The record is not what was written.
+    RecordLost,
 }
 
 /// How the session ended.

@@ -5,7 +5,7 @@
 use super::{compare, Rules, Trends};
 use crate::failure::{ExitCode, Failure};
 use crate::record::folder::SUMMARY;
-use crate::record::{RecordError, Summary};
+use crate::record::{strict, RecordError, Summary};
 use chrono::{DateTime, FixedOffset};
 use std::collections::BTreeMap;
 use std::fs;
@@ -75,7 +75,7 @@ fn read(path: &Path) -> Result<Option<Summary>, String> {
         Ok(_) => {}
     }
     let bytes = fs::read(path).map_err(|error| error.to_string())?;
-    serde_json::from_slice(&bytes).map(Some).map_err(|error| error.to_string())
+    strict::from_slice(&bytes).map(Some)
 }
 
 /// Reads the rules on training.

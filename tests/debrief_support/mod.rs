@@ -98,6 +98,8 @@ fn tone(hz: f64, ms: u64) -> Vec<i16> {
 
 impl Stage {
     fn event(&mut self, what: What) -> Vec<Action> {
+        // Nothing is heard before now any more: its sound goes to the file, as it does while a session runs.
+        self.keeper.advance_tracks(self.now * PER_MS).unwrap();
         self.keeper.event(Event { at_ms: self.now, what }).unwrap()
     }
 

@@ -9,7 +9,8 @@ use std::path::{Path, PathBuf};
 /// A copy of a sound record to do something to.
 fn copy() -> (tempfile::TempDir, PathBuf) {
     let room = tempfile::tempdir().expect("a temporary folder");
-    let folder = room.path().join("copy");
+    // A session's folder has its id for a name.
+    let folder = room.path().join(plain().folder.file_name().expect("a folder has a name"));
     fs::create_dir(&folder).expect("a temporary folder can be written");
     for entry in fs::read_dir(&plain().folder).expect("the record can be read") {
         let path = entry.expect("the record can be read").path();

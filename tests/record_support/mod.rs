@@ -68,6 +68,7 @@ pub fn account(audio_sha256: Option<String>) -> Account {
         audio: None,
         audio_sha256,
         cautions: vec!["Training aid.".to_owned()],
+        closed_later: None,
     }
 }
 

@@ -243,6 +243,17 @@ fn a_lost_microphone_holds_until_it_is_back_and_the_observer_carries_on() {
 }
 
 #[test]
+fn a_damaged_record_holds_and_the_observer_decides_whether_to_go_on_without_it() {
+    let mut play = at_the_look();
+    play.send(What::RecordLost { why: "journal.jsonl was removed".into() });
+    assert_eq!(play.held(), Some(HoldWhy::RecordLost));
+    assert!(play.last_said().1.starts_with("The record of this session was damaged. On hold."));
+    play.tool_speaks();
+    assert!(obeyed(&play.calls(Post::Observer, Call::CarryOn)));
+    assert_eq!(play.state.phase, Phase::ReadBack { step: 0 });
+}
+
+#[test]
 fn a_microphone_lost_before_the_beginning_is_not_forgotten() {
     let fresh = at_the_question();
     let mut play = Play::new(fresh.procedure, &[Post::Worker, Post::Observer]);

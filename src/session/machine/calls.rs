@@ -119,6 +119,7 @@ impl Machine<'_> {
             HoldWhy::NoAnswer => self.lines.held_no_answer,
             HoldWhy::PostLost(_) => self.lines.held_post_lost,
             HoldWhy::VoiceDead => self.lines.held_voice,
+            HoldWhy::RecordLost => self.lines.held_record,
         };
         let who = match why {
             HoldWhy::PostLost(post) => self.post_name(post),
