@@ -50,6 +50,7 @@ fn session(root: &Path, n: usize, seconds: &[f64], worker: &str, outcome: Outcom
         people: BTreeMap::from([("worker".into(), worker.into()), ("observer".into(), "o1".into())]),
         practice: None,
         answers: BTreeMap::new(),
+        closed_later: None,
         decisions: Vec::new(),
         totals: Totals {
             seconds: seconds.iter().sum(),

@@ -410,7 +410,7 @@ mod tests {
             run.mumbles(Post::Worker, "gown on over glove cuffs", "gown on under glove cuffs");
             run.spoken();
         }
-        assert_eq!(run.view().decisions, ["seen and accepted"]);
+        assert_eq!(run.view().decisions, ["seen and accepted", "my decision is to go on"]);
         run.says(Post::Observer, "seen and accepted");
         run.spoken();
         let view = run.view();

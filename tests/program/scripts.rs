@@ -218,8 +218,9 @@ fn five_hundred_steps_are_read_and_compared() {
     let all = json(&source);
     let file = &all["files"][0];
     assert!(file["findings"].as_array().unwrap().iter().all(|finding| finding["rule"] != "format"), "{file}");
-    // Two for each step, two answers, five calls, one refusal, the observer's decision and its three reasons.
-    assert_eq!(file["phrases"].as_array().unwrap().len(), 1012);
+    // Two for each step, two answers, five calls, one refusal, two phrases of the observer's decision and its
+    // three reasons.
+    assert_eq!(file["phrases"].as_array().unwrap().len(), 1013);
     let ran = shown(
         source
             + "\n[[step]]\nid = \"more\"\ninstruction = \"Do it.\"\nlook = \"so\"\n\
