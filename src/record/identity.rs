@@ -54,7 +54,9 @@ pub(super) fn check(dir: &Path, lines: &[Line]) -> Vec<Finding> {
     }
     for (before, line) in lines.iter().zip(lines.iter().skip(1)) {
         // What a later command put in has its own time, and what follows has the session's again.
-        let later = |line: &Line| line.body.get("redaction").is_some() || line.body.get("clock").is_some();
+        let set = ["redaction", "clock", "closed_later"];
+        let later =
+            |line: &Line| set.iter().any(|key| line.body.get(key).is_some_and(|data| !data.is_null()));
         let back = before.at.signed_duration_since(line.at).num_milliseconds();
         if back > SET_BACK && before.sound && line.sound && !later(before) && !later(line) {
             let what = format!("the machine's clock was set back by {:.1} s", back as f64 / 1000.0);
