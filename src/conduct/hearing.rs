@@ -233,6 +233,7 @@ mod tests_of_hearing {
         assert!(carry_on.contains(&"carry on") && !carry_on.contains(&"hold everything"), "{carry_on:?}");
         let texts: BTreeSet<&str> = tests.iter().map(|test| text(&test.phrase)).collect();
         assert_eq!(texts.len(), tests.len(), "each once");
+        assert_eq!(tests.iter().filter(|test| text(&test.phrase) == "hold everything").count(), 1);
     }
 
     #[test]
