@@ -86,7 +86,7 @@ impl Hearing {
     pub fn load(voices: Vec<NaturalVoice>, language: &str) -> Result<Hearing, Failure> {
         let second = second_ear::coming(None, EngineName::Phones, language);
         let ready = |voice: NaturalVoice| {
-            let renderer = Renderer::new(RenderVoice::Natural(voice.clone()))?;
+            let renderer = Renderer::new(RenderVoice::Natural(voice.clone()))?.that_forgets_nothing();
             Ok::<_, Failure>((voice, renderer))
         };
         let voices = voices.into_iter().map(ready).collect::<Result<_, _>>()?;

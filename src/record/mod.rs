@@ -22,6 +22,7 @@ mod space;
 pub mod summary;
 pub mod tracks;
 pub mod verify;
+mod weight;
 
 pub use error::RecordError;
 pub use folder::{session_id, SessionFolder};

@@ -10,8 +10,9 @@ use super::prune::PRUNED;
 use super::read::{self, Line, Reading, Tail};
 use super::redact::PLAN;
 use super::sign;
-use super::{Account, RecordError};
+use super::{weight, Account, RecordError};
 use crate::audio::RATE;
+use crate::files::{self, Links};
 use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
 use serde_json::{Map, Value};
@@ -23,8 +24,11 @@ use std::path::{Path, PathBuf};
 /// a second.
 const AUDIO_SLACK_MS: u64 = 1000;
 
-/// Largest `summary.json` or `procedure.toml` read, bytes.
-const MAX_TEXT: u64 = 1 << 26;
+/// Largest `summary.json` read, bytes; the journal's closing line, which has the same in it, may have half of it.
+pub const MAX_SUMMARY: u64 = 1 << 21;
+
+/// Largest `procedure.toml` read, bytes.
+const MAX_PROCEDURE: u64 = 1 << 24;
 
 /// Shortest beginning of a digest that `compare_with` takes, hex digits: 64 bits can't be met by trying.
 pub const SHORTEST_NOTE: usize = 16;
@@ -106,10 +110,11 @@ impl Report {
     }
 
     /// Accepts only a record that was signed with this key.
-    pub fn require_signature(&mut self, key: &ed25519_dalek::VerifyingKey) {
+    pub fn require_signature(&mut self, key: &ed25519_dalek::VerifyingKey) -> Result<(), RecordError> {
         self.findings.retain(|finding| finding.file != sign::SIGNATURE);
-        self.findings.extend(sign::check(&self.folder, self.digest.as_deref(), Some(key)));
+        self.findings.extend(sign::check(&self.folder, self.digest.as_deref(), Some(key))?);
         self.settle();
+        Ok(())
     }
 
     fn settle(&mut self) {
@@ -126,18 +131,21 @@ impl Report {
 /// wrong with the record itself is a finding.
 pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     let no_session = |why: &str| RecordError::NoSession { path: dir.to_owned(), why: why.to_owned() };
-    if !dir.is_dir() {
-        return Err(no_session(if dir.exists() { "not a folder" } else { "no such folder" }));
+    match fs::metadata(dir) {
+        Ok(about) if about.is_dir() => {}
+        Ok(_) => return Err(no_session("not a folder")),
+        Err(error) if error.kind() == ErrorKind::NotFound => return Err(no_session("no such folder")),
+        Err(error) => return Err(RecordError::io("look into the session's folder", dir, error)),
     }
     let mut check = Check { dir, findings: Vec::new() };
-    let summary = check.text(SUMMARY)?;
+    let summary = check.text(SUMMARY, MAX_SUMMARY)?;
     let reading = match read::read(&dir.join(JOURNAL)) {
         Ok(reading) => reading,
         Err(RecordError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => {
             if summary.is_none() {
                 return Err(no_session("there is no journal.jsonl in it"));
             }
-            if dir.join(PRUNED).exists() {
+            if check.is_there(PRUNED)? {
                 return Err(no_session(
                     "the record was deleted on purpose (prune); its summary.json is kept",
                 ));
@@ -147,7 +155,7 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
         }
         Err(error) => return Err(error),
     };
-    if dir.join(PLAN).exists() {
+    if check.is_there(PLAN)? {
         let what = "its redaction was cut off half-way: `antiphon redact` finishes it first";
         check.find(Weight::Altered, JOURNAL, None, what);
     }
@@ -156,7 +164,7 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     check.summary(&reading, summary.as_deref());
     let audio = check.audio(&reading)?;
     let last = reading.lines.last();
-    check.findings.extend(sign::check(dir, last.map(|line| line.digest.as_str()), None));
+    check.findings.extend(sign::check(dir, last.map(|line| line.digest.as_str()), None)?);
     let mut report = Report {
         folder: dir.to_owned(),
         state: State::Sound,
@@ -172,6 +180,8 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     Ok(report)
 }
 
+const READING: &str = "read a file of the session";
+
 struct Check<'a> {
     dir: &'a Path,
     findings: Vec<Finding>,
@@ -183,17 +193,17 @@ impl Check<'_> {
     }
 
     /// A file's bytes; `None` when it isn't there.
-    fn text(&self, name: &str) -> Result<Option<Vec<u8>>, RecordError> {
-        const DOING: &str = "read a file of the session";
+    fn text(&self, name: &str, most: u64) -> Result<Option<Vec<u8>>, RecordError> {
         let path = self.dir.join(name);
-        match fs::metadata(&path) {
+        match files::read(&path, Links::Refuse, most) {
             Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
-            Err(error) => Err(RecordError::io(DOING, &path, error)),
-            Ok(meta) if meta.len() > MAX_TEXT => {
-                Err(RecordError::TooLarge { path, bytes: meta.len(), limit: MAX_TEXT })
-            }
-            Ok(_) => fs::read(&path).map(Some).map_err(|error| RecordError::io(DOING, &path, error)),
+            read => read.map(Some).map_err(|error| RecordError::io(READING, &path, error)),
         }
+    }
+
+    fn is_there(&self, name: &str) -> Result<bool, RecordError> {
+        let path = self.dir.join(name);
+        files::is_there(&path).map_err(|error| RecordError::io(READING, &path, error))
     }
 
     fn journal(&mut self, reading: &Reading) {
@@ -215,7 +225,7 @@ impl Check<'_> {
     }
 
     fn procedure(&mut self, reading: &Reading) -> Result<(), RecordError> {
-        let toml = self.text(PROCEDURE)?;
+        let toml = self.text(PROCEDURE, MAX_PROCEDURE)?;
         let Some(first) = reading.lines.first() else { return Ok(()) };
         let stated = first.body.get("procedure_sha256").and_then(Value::as_str);
         match (stated.filter(|_| first.kind == "session" && first.line == 1), toml) {
@@ -240,7 +250,9 @@ impl Check<'_> {
             }
             return;
         };
-        let Ok(mut summary) = serde_json::from_slice::<Map<String, Value>>(text) else {
+        let read = Some(text).filter(|text| weight::is_light(text));
+        let Some(mut summary) = read.and_then(|text| serde_json::from_slice::<Map<String, Value>>(text).ok())
+        else {
             return self.find(Weight::Altered, SUMMARY, None, "can't be read as a summary");
         };
         let lines = summary.remove("journal_lines");
@@ -295,7 +307,7 @@ impl Check<'_> {
     fn audio(&mut self, reading: &Reading) -> Result<Option<Audio>, RecordError> {
         let path = self.dir.join(AUDIO);
         let stated = reading.end().and_then(|end| end.body.get("audio_sha256")).and_then(Value::as_str);
-        if !path.exists() {
+        if !self.is_there(AUDIO)? {
             match stated {
                 Some(_) => self.find(Weight::Altered, AUDIO, None, "is missing"),
                 None => self.find(Weight::Note, AUDIO, None, "no sound was kept"),
@@ -318,7 +330,9 @@ impl Check<'_> {
                 "its sha256 is not the one in the journal's closing line",
             );
         }
-        let (tracks, samples) = match measure(&path) {
+        let file = files::open(&path, Links::Refuse)
+            .map_err(|error| RecordError::io("read the audio", &path, error))?;
+        let (tracks, samples) = match measure(file) {
             Ok(measured) => measured,
             Err(why) => {
                 self.find(Weight::CutOff, AUDIO, None, format!("can't be played: {why}"));
@@ -341,8 +355,7 @@ impl Check<'_> {
 }
 
 /// Channels and samples of each that are really in the file, whatever its header promises.
-fn measure(path: &Path) -> Result<(u16, u64), String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
+fn measure(file: File) -> Result<(u16, u64), String> {
     let len = file.metadata().map_err(|error| error.to_string())?.len();
     let reader = hound::WavReader::new(file).map_err(|error| error.to_string())?;
     let spec = reader.spec();
