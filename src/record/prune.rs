@@ -112,7 +112,13 @@ pub fn prune(old: &Old, now: DateTime<FixedOffset>) -> Result<(), RecordError> {
             Ok(true) => fs::remove_dir_all(path),
             _ => fs::remove_file(path),
         };
-        gone.map_err(|error| RecordError::io(DOING, path, error))?;
+        match gone {
+            // What was left unfinished went when the lock was taken.
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                return Err(RecordError::io(DOING, path, error));
+            }
+            _ => {}
+        }
     }
     sync_folder(&old.folder).map_err(|error| RecordError::io(DOING, &old.folder, error))
 }

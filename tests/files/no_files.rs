@@ -138,3 +138,30 @@ fn what_is_no_file_among_a_users_files_is_refused_at_once() {
     symlink(&procedure, at("link.toml")).unwrap();
     at_once(&["print", text(&at("link.toml"))]).exits(ExitCode::Done);
 }
+
+/// One way in: whoever opens a file elsewhere forgets one of the checks.
+#[test]
+fn no_module_but_one_opens_a_file_for_reading() {
+    fn sources(folder: &Path, all: &mut Vec<std::path::PathBuf>) {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            match path.is_dir() {
+                true if path.ends_with("src/files") => {}
+                true => sources(&path, all),
+                false => all.push(path),
+            }
+        }
+    }
+    let mut all = Vec::new();
+    sources(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), &mut all);
+    all.retain(|path| path.extension().is_some_and(|end| end == "rs") && !path.ends_with("tests.rs"));
+    assert!(all.len() > 100);
+    for path in all {
+        let text = fs::read_to_string(&path).unwrap();
+        let program = text.split("#[cfg(test)]\nmod tests").next().unwrap();
+        for call in ["File::open(", "fs::read(", "fs::read_to_string(", "WavReader::open("] {
+            let count = program.lines().filter(|line| line.contains(call)).count();
+            assert_eq!(count, 0, "{}: {call}", path.display());
+        }
+    }
+}

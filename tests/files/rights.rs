@@ -125,7 +125,7 @@ fn a_users_file_without_permission_is_told_as_that() {
         ExitCode::BadFolder,
         "not allowed to make",
     );
-    is_told(&["debrief", text(&folder), "--out", &at("page.html")], ExitCode::BadFolder, "page.html");
+    is_told(&["debrief", text(&folder), "--out", &at("page.html")], ExitCode::BadFolder, "locked/page");
     // Of a summary that can't be read the others are not kept.
     mode(&folder.join("summary.json"), 0);
     let (code, said) = as_somebody(&["prune", sessions, "--older-than", "0d", "--yes"]).unwrap();
