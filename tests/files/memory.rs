@@ -13,8 +13,13 @@ use std::time::{Duration, Instant};
 /// What no command may take, kB (of 1,000 bytes).
 const MOST: u64 = 300_000;
 
-/// The most memory that a command had at once (its high-water mark in /proc, looked at every 2 ms), kB, and its exit code.
+/// The most memory that a command had at once, kB, and its exit code. One that ends before it was looked at runs again.
 fn peak(arguments: &[&str]) -> (u64, i32) {
+    (0..100).map(|_| looked_at(arguments)).find(|(most, _)| *most > 0).expect("it can be looked at")
+}
+
+/// Its high-water mark in /proc, looked at every 2 ms.
+fn looked_at(arguments: &[&str]) -> (u64, i32) {
     let program = antiphon(arguments);
     let mut command = std::process::Command::new(program.get_program());
     command.args(program.get_args()).env("HOME", "/nonexistent").env("ANTIPHON_EARS", "phones");
@@ -27,7 +32,6 @@ fn peak(arguments: &[&str]) -> (u64, i32) {
         let kib = mark.and_then(|mark| mark.trim().trim_end_matches(" kB").parse::<u64>().ok());
         most = most.max(kib.unwrap_or(0) * 1_024 / 1_000);
         if let Some(status) = child.try_wait().unwrap() {
-            assert!(most > 1_000, "{arguments:?} ended before it was looked at");
             return (most, status.code().expect("it ended by itself"));
         }
         assert!(begun.elapsed() < Duration::from_secs(300), "{arguments:?} takes for ever");
