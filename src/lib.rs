@@ -10,6 +10,7 @@ pub mod cli;
 pub mod conduct;
 pub mod debrief;
 pub mod failure;
+pub mod files;
 pub mod listen;
 pub mod models;
 pub mod onnx;

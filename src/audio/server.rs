@@ -3,6 +3,7 @@
 //! Owns one connection, on which every answer is waited for a bounded time: a server may hang. Must not know what is
 //! recorded.
 
+use crate::files::{self, Links};
 use pulseaudio::protocol::{self, Command, CommandReply};
 use std::ffi::CString;
 use std::io::BufReader;
@@ -11,6 +12,9 @@ use std::time::Duration;
 
 /// How long an answer may take.
 const PATIENCE: Duration = Duration::from_secs(1);
+
+/// Bytes of the server's secret at most; it has 256.
+const MAX_COOKIE: u64 = 4_096;
 
 pub struct Server {
     socket: BufReader<UnixStream>,
@@ -25,7 +29,8 @@ impl Server {
         socket.set_read_timeout(Some(PATIENCE)).map_err(|error| error.to_string())?;
         socket.set_write_timeout(Some(PATIENCE)).map_err(|error| error.to_string())?;
         let mut server = Server { socket: BufReader::new(socket), version: protocol::MAX_VERSION, asked: 0 };
-        let cookie = pulseaudio::cookie_path_from_env().and_then(|path| std::fs::read(path).ok());
+        let cookie = pulseaudio::cookie_path_from_env()
+            .and_then(|path| files::read(&path, Links::Follow, MAX_COOKIE).ok());
         let auth = protocol::AuthParams {
             version: protocol::MAX_VERSION,
             supports_shm: false,

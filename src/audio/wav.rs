@@ -5,6 +5,7 @@
 //! that promise more than there is) is walked here first, because hound skips no padding and takes no other fmt sizes.
 
 use super::{resample, to_i16, AudioError, RATE};
+use crate::files::{self, Links, Refused};
 use std::fs::File;
 use std::io::{BufReader, Chain, Cursor, Read, Seek, SeekFrom, Take};
 use std::path::Path;
@@ -177,18 +178,18 @@ struct Layout {
 
 fn open(file: &str) -> Result<Source, AudioError> {
     let unreadable = |error: std::io::Error| {
-        let fix = match error.kind() {
-            std::io::ErrorKind::NotFound => "check the path",
-            std::io::ErrorKind::PermissionDenied => "allow reading it",
-            _ => WORKING_DISK,
+        let why = match Refused::of(&error) {
+            Some(refused) => refused.to_string(),
+            None => format!("can't be read: {error}"),
         };
-        Fault::new(format!("can't be read: {error}"), fix).about(file)
+        let fix = match Refused::of(&error) {
+            Some(Refused::NotAFile("a folder")) => "name the WAV file in it",
+            _ => files::remedy(&error),
+        };
+        Fault::new(why, fix).about(file)
     };
-    let opened = File::open(file).map_err(unreadable)?;
+    let opened = files::open(Path::new(file), Links::Follow).map_err(unreadable)?;
     let meta = opened.metadata().map_err(unreadable)?;
-    if meta.is_dir() {
-        return Err(Fault::new("is a folder", "name the WAV file in it").about(file));
-    }
     if meta.len() > LARGEST {
         return Err(Fault::new(format!("{} bytes are too many", meta.len()), "cut it into parts").about(file));
     }
@@ -348,6 +349,24 @@ fn whole_data(there: u64, promised: u64, fmt: &[u8]) -> Result<u64, Fault> {
     Ok(promised)
 }
 
+/// Bytes before the sound in a file of [`head`].
+pub const HEAD: u64 = 44;
+
+/// What stands before 16-bit samples at [`RATE`]: the plain form, which every reader takes. (For more than two channels there
+/// is an extensible one too, which says where the loudspeakers stand; Python's `wave` before 3.12 refuses it.)
+pub fn head(channels: u16, data_length: u64) -> Vec<u8> {
+    let frame = 2 * channels;
+    let fmt = [
+        &1u16.to_le_bytes()[..],
+        &channels.to_le_bytes(),
+        &RATE.to_le_bytes(),
+        &(RATE * u32::from(frame)).to_le_bytes(),
+        &frame.to_le_bytes(),
+        &16u16.to_le_bytes(),
+    ];
+    header(&fmt.concat(), data_length)
+}
+
 /// Everything before the sound.
 fn header(fmt: &[u8], data_length: u64) -> Vec<u8> {
     let format_length = fmt.len() as u64;
@@ -359,6 +378,18 @@ fn header(fmt: &[u8], data_length: u64) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The layout of a plain WAV file (RIFF/WAVE, Microsoft and IBM 1991): hound reads it as it was meant.
+    #[test]
+    fn a_plain_head_is_read_as_it_was_meant() {
+        let bytes = [head(3, 12), vec![7; 12]].concat();
+        assert_eq!(bytes.len() as u64, HEAD + 12);
+        let mut read = hound::WavReader::new(&bytes[..]).unwrap();
+        let spec = read.spec();
+        assert_eq!((spec.channels, spec.sample_rate, spec.bits_per_sample), (3, RATE, 16));
+        assert_eq!((read.duration(), read.samples::<i16>().count()), (2, 6));
+        assert_eq!(bytes[20..22], [1, 0], "plain PCM");
+    }
 
     #[test]
     fn a_name_is_split_at_the_last_hash_before_a_number() {

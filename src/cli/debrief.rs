@@ -48,6 +48,12 @@ pub fn run(args: DebriefArgs) -> Result<ExitCode, Failure> {
         say(&pretty(&schema())?);
         return Ok(ExitCode::Done);
     };
+    // Into the folder only one command writes; for a page elsewhere it is enough that nobody does meanwhile.
+    let _lock = match (args.json, &args.out) {
+        (true, _) => None,
+        (false, None) => Some(Lock::of(folder)?),
+        (false, Some(_)) => Some(Lock::to_read(folder)?),
+    };
     let session = load(folder)?;
     warn(&session);
     if args.json {
@@ -59,7 +65,6 @@ pub fn run(args: DebriefArgs) -> Result<ExitCode, Failure> {
         return Err(Failure::new(ExitCode::Usage, format!("--out {}: is no file's name", page.display()))
             .fix("name the page, for example --out debrief.html"));
     }
-    let _lock = args.out.is_none().then(|| Lock::of(folder)).transpose()?;
     let made = write(&session, &Wanted { page, embed: args.embed, csv: args.csv })?;
     say(&session.report.outcome.sentence);
     for (n, path) in made.iter().enumerate() {

@@ -6,6 +6,7 @@ use crate::audio::{wav, RATE};
 use crate::conduct::second_ear;
 use crate::conduct::set_up::{engines, unknown_words};
 use crate::failure::{ExitCode, Failure};
+use crate::files::{self, Links};
 use crate::listen::accept::Bar;
 use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
@@ -80,8 +81,10 @@ const WHOLE_FILE: Limits = Limits {
 
 pub fn run(args: HearArgs) -> Result<ExitCode, Failure> {
     let name = args.phrases.display().to_string();
-    let source = std::fs::read_to_string(&args.phrases).map_err(|error| {
-        Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the phrase list")).why(error)
+    let source = files::read_text(&args.phrases, Links::Follow, files::MAX_TEXT).map_err(|error| {
+        Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the phrase list"))
+            .fix(files::remedy(&error))
+            .why(error)
     })?;
     let (phrases, given) = phrase_list(&source, &name)?;
     let engine = engines(args.engine.name, args.engine.model.as_deref(), 1)?.remove(0);

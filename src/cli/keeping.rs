@@ -2,9 +2,11 @@
 
 use super::{ledger, say, tell};
 use crate::failure::{ExitCode, Failure};
+use crate::files;
 use crate::record::ledger::{entry_of, Entry, Kind, Ledger};
 use crate::record::prune::{find, prune};
 use crate::record::redact::{redact, Refused};
+use crate::record::sign::BadKey;
 use crate::record::verify::{verify, State};
 use crate::record::{sign, SessionFolder};
 use chrono::TimeDelta;
@@ -107,6 +109,10 @@ pub fn run_prune(args: &PruneArgs) -> Result<ExitCode, Failure> {
     let found = find(&root, now, args.older_than)?;
     for folder in &found.without_summary {
         tell(&format!("left alone, it has no summary: {}", folder.display()));
+    }
+    for error in found.unreadable {
+        let failure = Failure::from(error);
+        tell(&format!("left alone, its summary can't be read: {}", failure.reason()));
     }
     if found.old.is_empty() {
         say("No session is that old.");
@@ -230,10 +236,12 @@ fn make_key(path: &Path) -> Result<ExitCode, Failure> {
     Ok(ExitCode::Done)
 }
 
-pub(super) fn bad_key(path: &Path, why: String) -> Failure {
-    Failure::new(ExitCode::Usage, format!("{}: no key", path.display()))
-        .why(why)
-        .fix("make one with `antiphon sign --new-key FILE`")
+pub(super) fn bad_key(path: &Path, why: BadKey) -> Failure {
+    let failure = |what: &str| Failure::new(ExitCode::Usage, format!("{}: {what}", path.display()));
+    match why {
+        BadKey::Unreadable(error) => failure("the key can't be read").fix(files::remedy(&error)).why(error),
+        BadKey::NoKey(why) => failure("no key").why(why).fix("make one with `antiphon sign --new-key FILE`"),
+    }
 }
 
 #[cfg(test)]

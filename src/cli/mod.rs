@@ -150,6 +150,9 @@ pub(crate) fn tell(text: &str) {
 
 /// Entry point of the program.
 pub fn main() -> std::process::ExitCode {
+    if let Err(failure) = heed_file_limits() {
+        tell(&format!("antiphon: {failure}"));
+    }
     let matches = command().get_matches();
     let code = match Args::from_arg_matches(&matches) {
         Ok(args) => match dispatch(args.command) {
@@ -162,6 +165,15 @@ pub fn main() -> std::process::ExitCode {
         Err(error) => error.exit(),
     };
     std::process::ExitCode::from(code as u8)
+}
+
+/// A file that may grow no further (`ulimit -f`) is a failed write, as on a full disk, and no reason for the system to end the
+/// program: it does so unless somebody takes its signal.
+fn heed_file_limits() -> Result<(), Failure> {
+    let nobody_looks = std::sync::Arc::default();
+    signal_hook::flag::register(signal_hook::consts::SIGXFSZ, nobody_looks)
+        .map(|_| ())
+        .map_err(|error| Failure::new(ExitCode::Internal, "can't watch for signals").why(error))
 }
 
 /// The command line with the table of exit codes under its help.

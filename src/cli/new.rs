@@ -7,6 +7,7 @@ mod aloud;
 use super::lint;
 use super::tell;
 use crate::failure::{ExitCode, Failure};
+use crate::files::write::{Unfinished, OPEN};
 use crate::procedure::draft::{id_of, Draft, DraftStep};
 use crate::procedure::parse;
 use aloud::Aloud;
@@ -57,7 +58,8 @@ fn step(text: &str) -> Result<DraftStep, String> {
 }
 
 pub fn run(args: NewArgs) -> Result<ExitCode, Failure> {
-    if args.file.exists() {
+    // A link to nothing is something too.
+    if args.file.symlink_metadata().is_ok() {
         return Err(there_already(&args.file));
     }
     let draft =
@@ -211,10 +213,12 @@ fn there_already(file: &Path) -> Failure {
 }
 
 fn write_new(file: &Path, text: &str) -> Result<(), Failure> {
-    let mut open = std::fs::OpenOptions::new();
-    let made =
-        open.write(true).create_new(true).open(file).and_then(|mut file| file.write_all(text.as_bytes()));
-    made.map_err(|error| match error.kind() {
+    let write = || {
+        let mut new = Unfinished::new(file, OPEN)?;
+        new.write_all(text.as_bytes())?;
+        new.keep_new()
+    };
+    write().map_err(|error: std::io::Error| match error.kind() {
         std::io::ErrorKind::AlreadyExists => there_already(file),
         _ => Failure::new(ExitCode::BadFolder, format!("{}: can't be written", file.display())).why(error),
     })

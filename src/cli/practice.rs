@@ -15,13 +15,15 @@ use crate::conduct::keeper::Keeper;
 use crate::conduct::set_up::Ready;
 use crate::conduct::simulation::AtTheEnd;
 use crate::failure::{ExitCode, Failure};
+use crate::files::{self, Links};
 use crate::practice::{self, words, Practice, Score, Source};
-use crate::procedure::parse::parse;
+use crate::procedure::parse::{parse, MAX_BYTES};
 use crate::procedure::{Post, Procedure, Role};
 use crate::record::folder::{write_private, JOURNAL, PRACTICE, PROCEDURE};
-use crate::record::{read, RecordError, Summary};
+use crate::record::{read, Lock, RecordError, Summary};
 use crate::screen::text::clean;
 use crate::voice::RenderVoice;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
@@ -223,8 +225,11 @@ fn conclude<E: Into<Failure>>(
     let file = folder.join(PRACTICE);
     let mut text = json(&score)?;
     text.push('\n');
+    let lock = Lock::of(&folder)?;
     write_private(&file, text.as_bytes())
         .map_err(|error| RecordError::io("write the score", &file, error))?;
+    // What follows (the debrief) takes it for itself.
+    drop(lock);
     if args.session.json {
         say(&json_line(&score)?);
         args.session.write_debrief(&folder)?;
@@ -240,8 +245,12 @@ fn conclude<E: Into<Failure>>(
 fn again(args: &PracticeArgs) -> Result<ExitCode, Failure> {
     let folder = &args.session.procedure;
     let path = folder.join(PROCEDURE);
-    let source = std::fs::read_to_string(&path).map_err(|error| {
-        Failure::new(ExitCode::BadFolder, format!("{}: no practice's folder", folder.display())).why(error)
+    let source = files::read_text(&path, Links::Refuse, MAX_BYTES).map_err(|error| match error.kind() {
+        ErrorKind::NotFound => {
+            Failure::new(ExitCode::BadFolder, format!("{}: no practice's folder", folder.display()))
+                .why(error)
+        }
+        _ => RecordError::io("read the procedure", &path, error).into(),
     })?;
     let procedure = parse(&source, &path.display().to_string())?;
     let score = score_of(folder, &procedure)?;

@@ -11,6 +11,7 @@ use crate::conduct::actors::{Actors, Script};
 use crate::conduct::set_up::Ready;
 use crate::conduct::simulation::{Aloud, Cast, Simulation};
 use crate::failure::{ExitCode, Failure};
+use crate::files::{self, Links};
 use crate::procedure::parse::ProcedureErrors;
 use crate::procedure::{Post, Role};
 use crate::voice::{RenderVoice, Renderer};
@@ -211,8 +212,10 @@ pub(super) fn script(
 
 fn read_script(path: &Path, ready: &Ready) -> Result<Script, Failure> {
     let name = path.display().to_string();
-    let source = std::fs::read_to_string(path).map_err(|error| {
-        Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the script")).why(error)
+    let source = files::read_text(path, Links::Follow, files::MAX_TEXT).map_err(|error| {
+        Failure::new(ExitCode::BadProcedure, format!("{name}: can't read the script"))
+            .fix(files::remedy(&error))
+            .why(error)
     })?;
     Script::parse(&source, &name, &ready.procedure)
         .map_err(|problems| ProcedureErrors { problems, more: 0 }.into())

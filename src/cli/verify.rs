@@ -53,7 +53,7 @@ pub fn run_to(
         report.compare_with(noted);
     }
     if let Some(key) = key {
-        report.require_signature(key);
+        report.require_signature(key)?;
     }
     let text = if json { as_json(&report)? } else { as_text(&report, noted.is_some() || key.is_some()) };
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {

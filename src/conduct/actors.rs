@@ -244,7 +244,10 @@ impl Actors {
         if let Phase::Held { why, .. } = state.phase {
             return Some(self.on_hold(procedure, state, why));
         }
-        self.said_on_hold = 0;
+        // Giving the reason is still getting off hold: it may come to nothing like the decision itself.
+        if !matches!(state.phase, Phase::Deciding { .. }) {
+            self.said_on_hold = 0;
+        }
         let place = place_id(procedure, state)?;
         let slip = self.take_slip(&place, role, |slip| !slip.while_speaking && slip.kind != SlipKind::Decide);
         self.answer_with(procedure, state, slip.as_ref())
@@ -381,6 +384,11 @@ impl Actors {
                     .and_then(|value| question.answers.iter().position(|answer| answer.value == *value));
                 question.answers[index.unwrap_or(random)].phrase
             }
+            // In other words after each time that one was not understood.
+            Phase::Deciding { .. } => {
+                let before = self.said_on_hold.saturating_sub(1) + state.tries + state.reminders;
+                expected[before as usize % expected.len()]
+            }
             // In a phrase with slots any value may be right.
             _ => {
                 let first = procedure.phrase(expected[0]);
@@ -460,5 +468,28 @@ mod tests {
         assert_ne!(says(&state), stop);
         state.phase = Phase::Held { why: HoldWhy::NoAnswer, from: At::Step(0) };
         assert_eq!(says(&state), carry_on);
+    }
+
+    #[test]
+    fn an_observer_whose_reason_is_never_understood_gives_others_and_stops_the_session_in_the_end() {
+        let source = include_str!("../../procedures/isolation-donning.toml");
+        let procedure = parse(source, "p.toml").expect("it is shipped");
+        let mut state = State::new(&procedure, &[Post::Room], DEFAULT_GRACE_MS);
+        let mut actors = Actors::new(Script::default(), 1);
+        let mut says = |state: &State| actors.answer(&procedure, state).expect("somebody speaks").text;
+        let (held, deciding) =
+            (Phase::Held { why: HoldWhy::Tries, from: At::Step(0) }, Phase::Deciding { step: 0 });
+        let mut reasons = Vec::new();
+        for _ in 0..PATIENCE_ON_HOLD {
+            state.phase = held.clone();
+            assert_ne!(says(&state), call_text(&procedure, Call::Stop));
+            state.phase = deciding.clone();
+            reasons.push(says(&state));
+        }
+        assert_ne!(reasons[0], reasons[1]);
+        (state.phase, state.tries) = (deciding, 1);
+        assert_ne!(says(&state), reasons[PATIENCE_ON_HOLD as usize - 1]);
+        state.phase = held;
+        assert_eq!(says(&state), call_text(&procedure, Call::Stop));
     }
 }

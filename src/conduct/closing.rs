@@ -6,7 +6,8 @@ use super::account::{account, Ending};
 use super::keeper::Opening;
 use super::replay::replay;
 use crate::failure::{ExitCode, Failure};
-use crate::procedure::parse::parse;
+use crate::files::{self, Links};
+use crate::procedure::parse::{parse, MAX_BYTES};
 use crate::record::close::{Closed, CutOff, Refused};
 use crate::record::folder::PROCEDURE;
 use crate::record::summary::{AudioAccount, ClosedLater, Outcome};
@@ -54,7 +55,7 @@ fn account_of(folder: &Path, cut: &CutOff, at: DateTime<FixedOffset>) -> Result<
         .why(why)
         .fix("close it with the version of the program that recorded it")
     };
-    let source = std::fs::read_to_string(&path)
+    let source = files::read_text(&path, Links::Refuse, MAX_BYTES)
         .map_err(|error| RecordError::io("read the procedure", &path, error))?;
     let procedure = parse(&source, PROCEDURE)
         .map_err(|errors| not_told(errors.problems.first().map(ToString::to_string).unwrap_or_default()))?;

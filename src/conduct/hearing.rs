@@ -92,7 +92,7 @@ impl Hearing {
         let second = second_ear::several_coming(cores, None, EngineName::Phones, language);
         natural::use_threads(1);
         let ready = |voice: NaturalVoice| {
-            let renderer = Renderer::new(RenderVoice::Natural(voice.clone()))?;
+            let renderer = Renderer::new(RenderVoice::Natural(voice.clone()))?.that_forgets_nothing();
             Ok::<_, Failure>((voice, renderer))
         };
         let voices = voices.into_iter().map(ready).collect::<Result<_, _>>()?;

@@ -19,10 +19,11 @@ use crate::listen::heard::{Heard, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
 use crate::procedure::{parse, PhraseId, Post, Procedure};
 use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
-use crate::record::read;
+use crate::record::{read, RecordError};
 use crate::session::{step, Event, State, What};
 use serde::Serialize;
 use std::collections::VecDeque;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -82,10 +83,12 @@ impl Recorded {
         let unusable = |what: &str| {
             Failure::new(ExitCode::BadFolder, format!("{}: can't be heard again", folder.display())).why(what)
         };
-        if !at(JOURNAL).is_file() {
-            return Err(unusable("there is no journal.jsonl in it"));
-        }
-        let reading = read::read(&at(JOURNAL))?;
+        let reading = read::read(&at(JOURNAL)).map_err(|error| match error {
+            RecordError::Io { source, .. } if source.kind() == ErrorKind::NotFound => {
+                unusable("there is no journal.jsonl in it")
+            }
+            error => error.into(),
+        })?;
         if let Some(problem) = reading.problems.first() {
             return Err(unusable(&format!("{JOURNAL}:{}: {}", problem.line, problem.what))
                 .fix("see what `antiphon verify` says; only a record as it was written can be compared"));

@@ -24,6 +24,9 @@ pub(crate) use parts::understood;
 /// Longest session clock that is believed, ms: 30 days. What lies beyond comes from an altered journal.
 const LONGEST_MS: u64 = 30 * 24 * 3_600_000;
 
+/// Text of a journal that is shown at most, bytes; eight hours have a tenth of it. Each line counts for a hundred more.
+const MOST_TEXT: usize = 32 << 20;
+
 /// Shown when the record has no cautions of the procedure's own.
 const CAUTION: &str =
     "A training aid. Local protocol, the equipment makers' instructions and licensed practice come first.";
@@ -66,6 +69,8 @@ struct Fold<'a> {
     hold: Option<(f64, String)>,
     seconds: f64,
     differs: Option<usize>,
+    /// Text taken in so far, bytes.
+    taken: usize,
 }
 
 pub(super) fn seconds(ms: u64) -> f64 {
@@ -122,11 +127,17 @@ impl<'a> Fold<'a> {
             hold: None,
             seconds: 0.0,
             differs: None,
+            taken: 0,
         }
     }
 
     fn line(&mut self, line: &Line) {
         self.seconds = self.seconds.max(seconds(line.ms));
+        self.taken += 100 + line.kind.len() + length_of_text(&line.body);
+        if self.taken > MOST_TEXT {
+            self.known = self.state.take().or(self.known.take());
+            return self.doubt("The journal has more in it than can be shown: its end is left out.".into());
+        }
         if line.line >= self.broken_at {
             // What the rules would make of events that may be wrong or missing is not known.
             self.known = self.state.take().or(self.known.take());

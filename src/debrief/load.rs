@@ -5,6 +5,7 @@
 use super::build::{build, Sources};
 use super::model::{Audio, Report};
 use super::sound::{self, Extent};
+use crate::files::{self, Links};
 use crate::procedure::{parse, Procedure};
 use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
 use crate::record::read::{self, Reading, Tail};
@@ -17,7 +18,6 @@ use std::path::{Path, PathBuf};
 /// A session read back.
 pub struct Session {
     pub folder: PathBuf,
-    pub reading: Reading,
     pub verified: verify::Report,
     /// The procedure as it was, or why it can't be read.
     pub procedure: Result<Procedure, String>,
@@ -56,18 +56,12 @@ pub fn load(folder: &Path) -> Result<Session, RecordError> {
         procedure: procedure.as_ref().map_err(Clone::clone),
         audio: audio.map_err(Clone::clone),
     });
-    Ok(Session { folder: folder.to_path_buf(), reading, verified, procedure, sound, report })
+    Ok(Session { folder: folder.to_path_buf(), verified, procedure, sound, report })
 }
 
-/// Largest `procedure.toml` that is read, bytes.
-const MAX_PROCEDURE: u64 = 1 << 24;
-
 fn procedure(path: &Path) -> Result<Procedure, String> {
-    let length = std::fs::metadata(path).map_err(|error| format!("{PROCEDURE}: {error}"))?.len();
-    if length > MAX_PROCEDURE {
-        return Err(format!("{PROCEDURE}: {length} bytes are too many"));
-    }
-    let source = std::fs::read_to_string(path).map_err(|error| format!("{PROCEDURE}: {error}"))?;
+    let source = files::read_text(path, Links::Refuse, parse::MAX_BYTES)
+        .map_err(|error| format!("{PROCEDURE}: {error}"))?;
     parse::parse(&source, PROCEDURE).map_err(|errors| {
         let first = errors.problems.first().map(ToString::to_string).unwrap_or_default();
         format!("this version can't read it ({})", first.lines().next().unwrap_or_default())

@@ -4,12 +4,13 @@
 //! in the page's head names its own styles and script by digest, so that nothing else runs, and allows no connection.
 
 use super::model::{Became, Report, Standing};
-use super::sound::Shape;
+use super::sound::{Inside, Shape};
 use crate::screen::text::clean;
 use askama::Template;
 use base64::Engine;
 use sha2::{Digest, Sha256};
-use std::fmt::Write;
+use std::fmt::{self, Write};
+use std::io;
 
 mod rows;
 mod timeline;
@@ -24,12 +25,32 @@ const SCRIPT: &str = include_str!("page/debrief.js");
 /// A sound of the page: the track's name and where it is, a file beside the page or `data:`.
 pub struct Sound {
     pub name: String,
-    pub source: String,
+    pub source: Source,
 }
 
-/// Writes the page. `shapes` are those of the report's audio tracks, in order; `sounds` has the mix first.
+pub enum Source {
+    /// A file beside the page: its relative address.
+    File(String),
+    Inside(Inside),
+}
+
+impl fmt::Display for Source {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Source::File(address) => f.write_str(address),
+            Source::Inside(sound) => sound.fmt(f),
+        }
+    }
+}
+
+/// The page as text. `shapes` are those of the report's audio tracks, in order; `sounds` has the mix first.
 pub fn render(report: &Report, shapes: &[Shape], sounds: &[Sound]) -> Result<String, askama::Error> {
     Page::new(report, shapes, sounds).render()
+}
+
+/// Writes the page as it is made, so that it may be larger than the memory.
+pub fn write(report: &Report, shapes: &[Shape], sounds: &[Sound], to: &mut impl io::Write) -> io::Result<()> {
+    Page::new(report, shapes, sounds).write_into(to)
 }
 
 /// The policy: no connection of any kind; the page's own styles and script, by digest; sound from `media`.
@@ -65,7 +86,7 @@ impl<'a> Page<'a> {
         let marks = marks(report, &mut places);
         let lanes = lanes(report, shapes, &mut places);
         let ticks = ticks(&mut places);
-        let inside = sounds.iter().any(|sound| sound.source.starts_with("data:"));
+        let inside = sounds.iter().any(|sound| matches!(sound.source, Source::Inside(_)));
         let (outcome_class, outcome_sign) = match report.outcome.word.as_str() {
             "completed" => ("good", "\u{2713}"),
             "unknown" => ("ask", "?"),

@@ -2,11 +2,14 @@
 //!
 //! Owns reading `audio.wav` in any state it may be in, in one pass and little memory. Must not know what was said.
 
-use crate::audio::RATE;
+use crate::audio::{wav, RATE};
+use crate::files::{self, Links};
+use base64::Engine;
 use hound::{SampleFormat, WavReader, WavSpec, WavWriter};
-use std::fs::File;
+use std::cell::RefCell;
+use std::fmt;
 use std::io::{self, BufReader, Read, Seek, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The name of the track that has everything.
 pub const MIXED: &str = "mixed";
@@ -42,7 +45,7 @@ pub struct Shape {
 
 /// Measures the file; whatever its header promises, only what is there counts. `Err` says why it can't be played.
 pub fn measure(path: &Path) -> Result<Extent, String> {
-    let file = File::open(path).map_err(|error| match error.kind() {
+    let file = files::open(path, Links::Refuse).map_err(|error| match error.kind() {
         io::ErrorKind::NotFound => "no sound was kept, or its file is missing".to_string(),
         _ => error.to_string(),
     })?;
@@ -76,7 +79,8 @@ pub fn frames(
         hound::Error::IoError(error) => error,
         other => io::Error::other(other.to_string()),
     };
-    let reader = WavReader::new(BufReader::with_capacity(1 << 18, File::open(path)?)).map_err(wrong)?;
+    let reader = WavReader::new(BufReader::with_capacity(1 << 18, files::open(path, Links::Refuse)?))
+        .map_err(wrong)?;
     let spec = reader.spec();
     let mut bytes = reader.into_inner();
     // Raw reading: the samples' form was checked by `measure`, and an iterator over single samples is four times slower.
@@ -105,40 +109,149 @@ pub fn mix(frame: &[i16]) -> i16 {
     sum.clamp(i32::from(i16::MIN), i32::from(i16::MAX)) as i16
 }
 
+/// Reading or writing failed.
+#[derive(Debug)]
+pub enum Failed {
+    Reading(io::Error),
+    Writing(io::Error),
+}
+
 /// Writes the mix to the first sink and each track to the others, as mono WAV, and returns the tracks' shapes.
-pub fn write<W: Write + Seek>(path: &Path, extent: &Extent, sinks: Vec<W>) -> io::Result<Vec<Shape>> {
-    let wrong = |error: hound::Error| io::Error::other(error.to_string());
+pub fn write<W: Write + Seek>(path: &Path, extent: &Extent, sinks: Vec<W>) -> Result<Vec<Shape>, Failed> {
+    let wrong = |error: hound::Error| match error {
+        hound::Error::IoError(error) => error,
+        other => io::Error::other(other.to_string()),
+    };
     let spec =
         WavSpec { channels: 1, sample_rate: RATE, bits_per_sample: 16, sample_format: SampleFormat::Int };
     let writers: Result<Vec<_>, _> = sinks.into_iter().map(|sink| WavWriter::new(sink, spec)).collect();
-    let mut writers = writers.map_err(wrong)?;
-    let mut shapes = vec![Shape::default(); usize::from(extent.tracks)];
-    let mut loudest = vec![0u16; shapes.len()];
-    let (every, mut seen) = (samples_a_point(extent), 0u64);
-    frames(path, extent, |frame| {
+    let mut writers = writers.map_err(|error| Failed::Writing(wrong(error)))?;
+    let mut drawing = Drawing::new(extent);
+    let mut unwritten = false;
+    let read = frames(path, extent, |frame| {
         let all = std::iter::once(mix(frame)).chain(frame.iter().copied());
         for (writer, sample) in writers.iter_mut().zip(all) {
-            writer.write_sample(sample).map_err(wrong)?;
+            writer.write_sample(sample).map_err(|error| {
+                unwritten = true;
+                wrong(error)
+            })?;
         }
-        for (loudest, sample) in loudest.iter_mut().zip(frame) {
+        drawing.take(frame);
+        Ok(())
+    });
+    read.map_err(|error| if unwritten { Failed::Writing(error) } else { Failed::Reading(error) })?;
+    let finished = writers.into_iter().try_for_each(|writer| writer.finalize());
+    finished.map_err(|error| Failed::Writing(wrong(error)))?;
+    Ok(drawing.shapes)
+}
+
+/// The tracks' shapes alone.
+pub fn shapes(path: &Path, extent: &Extent) -> io::Result<Vec<Shape>> {
+    let mut drawing = Drawing::new(extent);
+    frames(path, extent, |frame| {
+        drawing.take(frame);
+        Ok(())
+    })?;
+    Ok(drawing.shapes)
+}
+
+/// Shapes that are being made, frame by frame.
+struct Drawing {
+    shapes: Vec<Shape>,
+    loudest: Vec<u16>,
+    every: u64,
+    seen: u64,
+    samples: u64,
+}
+
+impl Drawing {
+    fn new(extent: &Extent) -> Drawing {
+        let tracks = usize::from(extent.tracks);
+        Drawing {
+            shapes: vec![Shape::default(); tracks],
+            loudest: vec![0; tracks],
+            every: samples_a_point(extent),
+            seen: 0,
+            samples: extent.samples,
+        }
+    }
+
+    fn take(&mut self, frame: &[i16]) {
+        for (loudest, sample) in self.loudest.iter_mut().zip(frame) {
             *loudest = (*loudest).max(sample.unsigned_abs().min(32_767));
         }
-        seen += 1;
-        if seen % every == 0 || seen == extent.samples {
-            for (shape, loudest) in shapes.iter_mut().zip(&mut loudest) {
+        self.seen += 1;
+        if self.seen.is_multiple_of(self.every) || self.seen == self.samples {
+            for (shape, loudest) in self.shapes.iter_mut().zip(&mut self.loudest) {
                 shape.audible += usize::from(*loudest > AUDIBLE);
                 shape.peaks.push(std::mem::take(loudest));
             }
         }
-        Ok(())
-    })?;
-    writers.into_iter().try_for_each(|writer| writer.finalize()).map_err(wrong)?;
-    Ok(shapes)
+    }
+}
+
+/// A mono WAV file as an address (`data:`) that has all of it in it, made anew whenever it is written: an hour of it takes 150
+/// MB, and no memory.
+pub struct Inside {
+    path: PathBuf,
+    extent: Extent,
+    /// Which track; `None` for the mix.
+    track: Option<usize>,
+    /// What went wrong, which an error of `fmt` can't say.
+    failed: RefCell<Option<io::Error>>,
+}
+
+/// Bytes that are encoded at once, a multiple of three.
+const PIECE: usize = 3 << 14;
+
+impl Inside {
+    pub fn new(path: &Path, extent: &Extent, track: Option<usize>) -> Inside {
+        Inside { path: path.to_owned(), extent: extent.clone(), track, failed: RefCell::new(None) }
+    }
+
+    /// Why it could not be written, if it could not.
+    pub fn take_error(&self) -> Option<io::Error> {
+        self.failed.take()
+    }
+
+    fn write(&self, text: &mut dyn FnMut(&str) -> io::Result<()>) -> io::Result<()> {
+        text("data:audio/wav;base64,")?;
+        let mut encoded = String::new();
+        let mut encode = |bytes: &[u8]| {
+            encoded.clear();
+            base64::engine::general_purpose::STANDARD.encode_string(bytes, &mut encoded);
+            text(&encoded)
+        };
+        let mut bytes = wav::head(1, 2 * self.extent.samples);
+        bytes.reserve(PIECE);
+        frames(&self.path, &self.extent, |frame| {
+            let sample =
+                self.track.map_or_else(|| mix(frame), |track| frame.get(track).copied().unwrap_or(0));
+            bytes.extend_from_slice(&sample.to_le_bytes());
+            if bytes.len() >= PIECE {
+                encode(&bytes[..PIECE])?;
+                bytes.drain(..PIECE);
+            }
+            Ok(())
+        })?;
+        encode(&bytes)
+    }
+}
+
+impl fmt::Display for Inside {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let written = self.write(&mut |text| f.write_str(text).map_err(io::Error::other));
+        written.map_err(|error| {
+            self.failed.replace(Some(error));
+            fmt::Error
+        })
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs::File;
     use std::io::Cursor;
 
     fn three_tracks(path: &Path, samples: usize) {
@@ -192,6 +305,26 @@ mod tests {
         let path = folder.path().join("a.wav");
         std::fs::write(&path, b"RIFF\0\0\0\0WAVE").unwrap();
         assert!(measure(&path).is_err());
+    }
+
+    #[test]
+    fn what_is_inside_a_page_is_the_same_file_as_beside_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.wav");
+        three_tracks(&path, 40_001);
+        let extent = measure(&path).unwrap();
+        let mut files: Vec<Cursor<Vec<u8>>> = (0..4).map(|_| Cursor::default()).collect();
+        write(&path, &extent, files.iter_mut().collect()).unwrap();
+        for (track, file) in [None, Some(0), Some(1), Some(2)].into_iter().zip(files) {
+            let inside = Inside::new(&path, &extent, track).to_string();
+            let text = inside.strip_prefix("data:audio/wav;base64,").unwrap();
+            let bytes = base64::engine::general_purpose::STANDARD.decode(text).unwrap();
+            assert!(bytes == file.into_inner(), "{track:?}");
+        }
+        let gone = Inside::new(&folder.path().join("gone.wav"), &extent, None);
+        let mut text = String::new();
+        assert!(fmt::Write::write_fmt(&mut text, format_args!("{gone}")).is_err());
+        assert_eq!(gone.take_error().unwrap().kind(), io::ErrorKind::NotFound);
     }
 
     #[test]

@@ -3,15 +3,15 @@
 //! Owns their names and places. Must not know what is in them.
 
 use super::load::{load, Session};
-use super::page::{self, Sound};
-use super::sound::{self, MIXED};
+use super::page::{self, Sound, Source};
+use super::sound::{self, Inside, MIXED};
 use super::{captions, tables};
 use crate::failure::{ExitCode, Failure};
-use crate::record::folder::{create_private, make_private_dir, write_private};
+use crate::files::write::{Unfinished, PRIVATE};
+use crate::record::folder::{make_private_dir, write_private};
 use crate::record::Lock;
-use base64::Engine;
 use std::fmt::Write as _;
-use std::io::{self, BufWriter, Cursor};
+use std::io::{self, BufWriter, IntoInnerError};
 use std::path::{Path, PathBuf};
 
 /// The page's name in the session's folder.
@@ -39,9 +39,7 @@ pub fn write(session: &Session, wanted: &Wanted) -> Result<Vec<PathBuf>, Failure
         }
         Err(_) => (Vec::new(), Vec::new()),
     };
-    let html = page::render(report, &shapes, &sounds)
-        .map_err(|error| Failure::new(ExitCode::Internal, "can't make the page").why(error))?;
-    put(&wanted.page, html.as_bytes())?;
+    put_page(session, &wanted.page, &shapes, &sounds)?;
     let vtt = beside(&wanted.page, ".vtt");
     put(&vtt, captions::webvtt(report).as_bytes())?;
     made.push(vtt);
@@ -73,14 +71,49 @@ fn beside(page: &Path, ending: &str) -> PathBuf {
     page.with_file_name(name)
 }
 
+/// The page goes to the disk as it is made: with its sound inside it may be larger than the memory.
+fn put_page(
+    session: &Session,
+    path: &Path,
+    shapes: &[sound::Shape],
+    sounds: &[Sound],
+) -> Result<(), Failure> {
+    let write = || -> io::Result<()> {
+        let mut to = BufWriter::with_capacity(1 << 16, Unfinished::new(path, PRIVATE)?);
+        page::write(&session.report, shapes, sounds, &mut to)?;
+        to.into_inner().map_err(IntoInnerError::into_error)?.keep()
+    };
+    write().map_err(|error| {
+        let sounds = sounds.iter().filter_map(|sound| match &sound.source {
+            Source::Inside(sound) => sound.take_error(),
+            Source::File(_) => None,
+        });
+        // What the disk refused has its own kind; a template can only say that something failed.
+        match sounds.last().filter(|_| error.kind() == io::ErrorKind::Other) {
+            Some(unreadable) => unread(session, &unreadable),
+            None => cannot(path, &error),
+        }
+    })
+}
+
 fn put(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     write_private(path, bytes).map_err(|error| cannot(path, &error))
 }
 
 fn cannot(path: &Path, error: &io::Error) -> Failure {
+    let fix = match error.kind() {
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+            "make its folder writable for you (`ls -ld` shows who may write), or say where with --out FILE"
+        }
+        io::ErrorKind::FileTooLarge => "raise the limit on a file's size (`ulimit -f` shows it)",
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            "free some space, or say where with --out FILE"
+        }
+        _ => "check the path and the disk, or say where with --out FILE",
+    };
     Failure::new(ExitCode::BadFolder, format!("{}: can't write the debrief", path.display()))
         .why(error)
-        .fix("make the folder writable and free some space, or say where with --out FILE")
+        .fix(fix)
 }
 
 fn unread(session: &Session, error: &io::Error) -> Failure {
@@ -106,28 +139,33 @@ fn in_files(session: &Session, folder: &Path) -> Result<Made, Failure> {
     let mut sinks = Vec::new();
     for (_, file) in &names {
         let path = folder.join(file);
-        sinks.push(BufWriter::with_capacity(
-            1 << 16,
-            create_private(&path).map_err(|error| cannot(&path, &error))?,
-        ));
+        let file = Unfinished::new(&path, PRIVATE).map_err(|error| cannot(&path, &error))?;
+        sinks.push(BufWriter::with_capacity(1 << 16, file));
     }
-    let shapes =
-        sound::write(&session.audio_file(), extent, sinks).map_err(|error| unread(session, &error))?;
+    let shapes = sound::write(&session.audio_file(), extent, sinks.iter_mut().collect()).map_err(
+        |error| match error {
+            sound::Failed::Reading(error) => unread(session, &error),
+            sound::Failed::Writing(error) => cannot(folder, &error),
+        },
+    )?;
+    for sink in sinks {
+        let kept = sink.into_inner().map_err(IntoInnerError::into_error).and_then(Unfinished::keep);
+        kept.map_err(|error| cannot(folder, &error))?;
+    }
     let place = encoded(&folder.file_name().unwrap_or_default().to_string_lossy());
-    let sounds = names.into_iter().map(|(name, file)| Sound { source: format!("{place}/{file}"), name });
+    let sounds =
+        names.into_iter().map(|(name, file)| Sound { source: Source::File(format!("{place}/{file}")), name });
     Ok((shapes, sounds.collect()))
 }
 
 fn embedded(session: &Session) -> Result<Made, Failure> {
     let Ok(extent) = &session.sound else { return Ok((Vec::new(), Vec::new())) };
-    let names = names(session);
-    let mut files: Vec<Cursor<Vec<u8>>> = names.iter().map(|_| Cursor::new(Vec::new())).collect();
-    let sinks = files.iter_mut().collect();
-    let shapes =
-        sound::write(&session.audio_file(), extent, sinks).map_err(|error| unread(session, &error))?;
-    let sounds = names.into_iter().zip(files).map(|((name, _), file)| {
-        let mut source = String::from("data:audio/wav;base64,");
-        base64::engine::general_purpose::STANDARD.encode_string(file.get_ref(), &mut source);
+    let path = session.audio_file();
+    // Once for the drawing; each sound is read again when its place in the page is written.
+    let shapes = sound::shapes(&path, extent).map_err(|error| unread(session, &error))?;
+    let tracks = std::iter::once(None).chain((0..usize::from(extent.tracks)).map(Some));
+    let sounds = names(session).into_iter().zip(tracks).map(|((name, _), track)| {
+        let source = Source::Inside(Inside::new(&path, extent, track));
         Sound { name, source }
     });
     Ok((shapes, sounds.collect()))

@@ -30,8 +30,9 @@ pub use steps::MAX_STEPS;
 pub use words::{is_steering, name_of, words, WordsError};
 
 use super::Procedure;
+use crate::files::{self, Links, Refused};
 use error::Sink;
-use std::io::Read;
+use std::io::ErrorKind;
 use std::path::Path;
 
 /// Bytes of a procedure file. The shipped ones have about 1 % of it.
@@ -76,37 +77,33 @@ pub fn load(path: &Path) -> Result<(Procedure, String), ProcedureErrors> {
 /// The text of a procedure file, not yet looked at.
 ///
 /// # Errors
-/// When the file can't be read, is larger than [`MAX_BYTES`] or not UTF-8.
+/// When the file can't be read, is no ordinary file, is larger than [`MAX_BYTES`] or not UTF-8.
 pub fn read(path: &Path) -> Result<String, ProcedureErrors> {
     let name = path.display().to_string();
     let problem = |what: String, why: String, fix: &str| {
         ProcedureErrors::from(Problem::of_file(&name, what).why(why).fix(fix))
     };
-    let cannot = |error: std::io::Error| {
-        let fix = match error.kind() {
-            std::io::ErrorKind::NotFound => "check the path; shipped procedures are in the folder procedures",
-            std::io::ErrorKind::PermissionDenied => "make the file readable for you",
-            _ => "check the file and the disk it is on",
-        };
-        problem("the procedure can't be read".into(), error.to_string(), fix)
-    };
-    if path.is_dir() {
-        let what = "this is a folder, not a procedure".into();
-        return Err(problem(what, "a procedure is one file".into(), "name a .toml file in it"));
-    }
-    let file = std::fs::File::open(path).map_err(cannot)?;
-    let mut bytes = vec![];
-    // Read with a bound instead of trusting the length: pipes and devices have none.
-    file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(cannot)?;
-    if bytes.len() as u64 > MAX_BYTES {
-        let what = "the file is larger than 1 MB".into();
-        return Err(problem(what, "no procedure is that long".into(), "check that this is a procedure"));
-    }
-    String::from_utf8(bytes).map_err(|error| {
-        let before = &error.as_bytes()[..error.utf8_error().valid_up_to()];
-        let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
-        let what = format!("the file is not UTF-8 text (line {line})");
-        problem(what, "TOML is always UTF-8".into(), "save it again as UTF-8")
+    files::read_text(path, Links::Follow, MAX_BYTES).map_err(|error| match Refused::of(&error) {
+        Some(Refused::NotAFile(kind)) => {
+            let what = format!("this is {kind}, not a procedure");
+            let fix = if path.is_dir() { "name a .toml file in it" } else { "name a .toml file" };
+            problem(what, "a procedure is one file".into(), fix)
+        }
+        Some(Refused::TooLarge { .. }) => {
+            let what = "the file is larger than 1 MB".into();
+            problem(what, "no procedure is that long".into(), "check that this is a procedure")
+        }
+        None if error.kind() == ErrorKind::InvalidData => {
+            let what = error.to_string().replacen("it is", "the file is", 1);
+            problem(what, "TOML is always UTF-8".into(), files::remedy(&error))
+        }
+        None => {
+            let fix = match error.kind() {
+                ErrorKind::NotFound => "check the path; shipped procedures are in the folder procedures",
+                _ => files::remedy(&error),
+            };
+            problem("the procedure can't be read".into(), error.to_string(), fix)
+        }
     })
 }
 

@@ -27,10 +27,10 @@
 //! ```
 
 use super::RecordError;
+use crate::files::{self, Links};
 use chrono::{DateTime, Datelike, FixedOffset, SecondsFormat};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::Path;
 
@@ -101,7 +101,7 @@ pub fn sha256_hex(bytes: &[u8]) -> String {
 
 /// SHA-256 of a whole file, in lower-case hex, read in pieces.
 pub fn sha256_file(path: &Path) -> io::Result<String> {
-    let mut file = File::open(path)?;
+    let mut file = files::open(path, Links::Refuse)?;
     let mut hasher = Sha256::new();
     let mut piece = vec![0; 1 << 16];
     loop {

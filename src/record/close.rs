@@ -12,8 +12,8 @@ use super::read::{self, Line, Tail};
 use super::summary::of_account;
 use super::verify::{verify, State};
 use super::{vouched, Account, Lock, RecordError};
+use crate::files::{self, Links};
 use chrono::{DateTime, FixedOffset};
-use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -69,17 +69,21 @@ pub struct Closed {
     pub had_end: bool,
 }
 
+fn is_there(path: &Path) -> Result<bool, RecordError> {
+    files::is_there(path).map_err(|error| RecordError::io(DOING, path, error))
+}
+
 impl CutOff {
     pub fn open(folder: &Path) -> Result<CutOff, Refused> {
         let lock = Lock::of(folder)?;
         // A ledger that can't be written would say for ever that this record has an end of its own.
         let ledger = Ledger::of_session(folder)?;
-        let path = folder.join(JOURNAL);
-        let bytes = fs::read(&path).map_err(|error| RecordError::io(DOING, &path, error));
         if verify(folder)?.state == State::Altered {
             return Err(Refused::Altered);
         }
-        let bytes = bytes?;
+        let path = folder.join(JOURNAL);
+        let bytes = files::read(&path, Links::Refuse, read::MAX_JOURNAL)
+            .map_err(|error| RecordError::io(DOING, &path, error))?;
         let reading = read::read_bytes(&bytes);
         if reading.lines.is_empty() {
             return Err(Refused::Empty);
@@ -94,7 +98,7 @@ impl CutOff {
             kept.push(b'\n');
             broken_bytes -= text as u64;
         }
-        if reading.tail == Tail::Whole && folder.join(SUMMARY).exists() {
+        if reading.tail == Tail::Whole && is_there(&folder.join(SUMMARY))? {
             return Err(Refused::Whole);
         }
         let rewrite = kept != bytes;
@@ -122,11 +126,14 @@ impl CutOff {
     /// `None` when there is none.
     pub fn sound(&self) -> Result<Option<Sound>, RecordError> {
         let path = self.folder.join(AUDIO);
-        if !path.exists() {
+        if !is_there(&path)? {
             return Ok(None);
         }
-        let sha256 = sha256_file(&path).map_err(|error| RecordError::io(DOING, &path, error))?;
-        let extent = vouched::shape(&path).ok().map(|shape| (shape.tracks, shape.seconds()));
+        let io = |error| RecordError::io(DOING, &path, error);
+        let sha256 = sha256_file(&path).map_err(io)?;
+        let extent = vouched::shape(&files::open(&path, Links::Refuse).map_err(io)?)
+            .ok()
+            .map(|shape| (shape.tracks, shape.seconds()));
         Ok(Some(Sound { extent, sha256 }))
     }
 

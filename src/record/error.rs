@@ -3,6 +3,7 @@
 //! Owns `RecordError` and how it reads as a `Failure`; must not know what any file holds.
 
 use crate::failure::{ExitCode, Failure};
+use crate::files::Refused;
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
@@ -41,6 +42,9 @@ pub enum RecordError {
     /// An earlier write stopped half-way and could not be taken back, so nothing may follow it.
     #[error("{}: stopped at an earlier failed write", path.display())]
     Stopped { path: PathBuf },
+    /// Something else stands in the place of one of the session's files: it was not opened.
+    #[error("{}: is {what}, not a file", path.display())]
+    NotAFile { path: PathBuf, what: &'static str },
     /// Larger than any real record; not read.
     #[error("{}: too large to be a session's file", path.display())]
     TooLarge { path: PathBuf, bytes: u64, limit: u64 },
@@ -50,15 +54,19 @@ pub enum RecordError {
     /// The audio would outgrow the 4 GB that a WAV header can count.
     #[error("{}: the audio track is as long as a WAV file can be", path.display())]
     AudioTooLong { path: PathBuf, seconds: u64 },
-    /// The WAV library refused something that is not the file system's doing.
-    #[error("{}: can't write the audio track", path.display())]
-    AudioFormat { path: PathBuf, why: String },
 }
 
 impl RecordError {
     /// Sorts a failure of the file system by what can be done about it. `doing` completes 'not allowed to ...'.
     pub(crate) fn io(doing: &'static str, path: &Path, source: io::Error) -> Self {
         let path = path.to_owned();
+        match Refused::of(&source) {
+            Some(Refused::NotAFile(what)) => return RecordError::NotAFile { path, what },
+            Some(Refused::TooLarge { bytes, most }) => {
+                return RecordError::TooLarge { path, bytes, limit: most }
+            }
+            None => {}
+        }
         match source.kind() {
             ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge => {
                 RecordError::DiskFull { doing, path, source }
@@ -93,8 +101,14 @@ impl From<RecordError> for Failure {
             Busy { .. } => folder
                 .why("a run, a redaction, a signature, a pruning or a debrief holds its lock")
                 .fix("wait until it has ended, then try again"),
-            NotAllowed { source, .. } => {
-                folder.why(source).fix("make the folder writable, or keep sessions elsewhere with --sessions")
+            NotAllowed { source, .. } if source.kind() == ErrorKind::ReadOnlyFilesystem => {
+                folder.why(source).fix("keep sessions on another disk with --sessions")
+            }
+            NotAllowed { source, .. } => folder.why(source).fix(
+                "give yourself the right to it (`ls -ld` shows who has it), or keep sessions elsewhere with --sessions",
+            ),
+            DiskFull { source, .. } if source.kind() == ErrorKind::FileTooLarge => {
+                folder.why(source).fix("raise the limit on a file's size (`ulimit -f` shows it)")
             }
             DiskFull { source, .. } => {
                 folder.why(source).fix("free some space, or keep sessions elsewhere with --sessions")
@@ -110,12 +124,14 @@ impl From<RecordError> for Failure {
             Stopped { .. } => folder
                 .why("a write failed half-way and its beginning could not be taken back")
                 .fix("what came before is intact; start a new session"),
+            NotAFile { .. } => folder
+                .why("a session's files are ordinary files: this was put in the place of one")
+                .fix("see what it is and who put it there; the file may be in a backup"),
             TooLarge { bytes, limit, .. } => folder.why(format!("{bytes} bytes; at most {limit} are read")),
             NoSuchTrack { .. } => inside,
             AudioTooLong { seconds, .. } => Failure::new(ExitCode::BadAudio, what)
                 .why(format!("4 GB, which is {} h {:02} min", seconds / 3600, seconds / 60 % 60))
                 .fix("start a new session; the journal goes on without sound"),
-            AudioFormat { why, .. } => inside.why(why),
         }
     }
 }
@@ -136,6 +152,16 @@ mod tests {
         assert!(matches!(sorted(ErrorKind::ReadOnlyFilesystem), RecordError::NotAllowed { .. }));
         assert!(matches!(sorted(ErrorKind::PermissionDenied), RecordError::NotAllowed { .. }));
         assert!(matches!(sorted(ErrorKind::Interrupted), RecordError::Io { .. }));
+    }
+
+    #[test]
+    fn what_is_no_file_and_what_is_too_large_are_told_by_name() {
+        let error = |refused: Refused| RecordError::io("read", Path::new("x/journal.jsonl"), refused.into());
+        let pipe = Failure::from(error(Refused::NotAFile("a named pipe")));
+        assert_eq!(pipe.code, ExitCode::BadFolder);
+        assert_eq!(pipe.what, "x/journal.jsonl: is a named pipe, not a file");
+        let large = error(Refused::TooLarge { bytes: 9, most: 8 });
+        assert!(matches!(large, RecordError::TooLarge { bytes: 9, limit: 8, .. }));
     }
 
     #[test]

@@ -5,11 +5,12 @@
 
 use super::chain::sha256_hex;
 use super::{Lock, RecordError};
+use crate::files::write::{self, PRIVATE};
 use chrono::{DateTime, TimeZone, Utc};
 use serde::Serialize;
 use std::env;
 use std::ffi::OsString;
-use std::fs::{self, DirBuilder, File, OpenOptions};
+use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{self, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
@@ -104,15 +105,14 @@ impl SessionFolder {
         Ok(sha256_hex(toml.as_bytes()))
     }
 
-    /// Writes `summary.json` whole or not at all: a temporary file, fsync, rename, fsync of the folder.
+    /// Writes `summary.json` whole or not at all, durable.
     pub fn write_summary(&self, summary: &impl Serialize) -> Result<(), RecordError> {
         const DOING: &str = "write the summary";
         let path = self.path.join(SUMMARY);
         let mut text = serde_json::to_vec_pretty(summary)
             .map_err(|error| RecordError::Event { kind: SUMMARY.to_owned(), why: error.to_string() })?;
         text.push(b'\n');
-        write_private(&path, &text).map_err(|error| RecordError::io(DOING, &path, error))?;
-        self.sync()
+        write_private(&path, &text).map_err(|error| RecordError::io(DOING, &path, error))
     }
 
     /// Makes the folder's list of files durable.
@@ -185,7 +185,7 @@ fn private_file() -> OpenOptions {
     let mut options = OpenOptions::new();
     options.write(true);
     #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, PRIVATE);
     options
 }
 
@@ -194,40 +194,21 @@ pub fn make_private_dir(path: &Path) -> io::Result<()> {
     private_dir().recursive(true).create(path)
 }
 
-/// Makes or empties a file that only its owner can read.
-pub fn create_private(path: &Path) -> io::Result<File> {
-    let file = private_file().create(true).truncate(true).open(path)?;
-    // One that was there keeps its mode otherwise.
-    #[cfg(unix)]
-    file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
-    Ok(file)
-}
-
 /// Makes a folder's list of files survive a power cut.
 pub fn sync_folder(path: &Path) -> io::Result<()> {
-    File::open(path)?.sync_all()
+    write::sync_folder(path)
 }
 
-/// Writes a file whole or not at all, readable by its owner only: a temporary file, fsync, rename.
+/// Writes a file whole or not at all, durable and readable by its owner only.
 pub fn write_private(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut part = OsString::from(".");
-    part.push(path.file_name().unwrap_or_default());
-    part.push(".part");
-    let part = path.with_file_name(part);
-    let written = create_private(&part)
-        .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))
-        .and_then(|()| fs::rename(&part, path));
-    if written.is_err() {
-        // What is left of it helps nobody; that it can't be removed adds nothing to the error told.
-        let _ = fs::remove_file(&part);
-    }
-    written
+    write::whole(path, bytes, PRIVATE)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::failure::{ExitCode, Failure};
+    use std::fs;
 
     #[test]
     fn a_second_run_into_the_same_folder_is_refused_and_touches_nothing() {

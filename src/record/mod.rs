@@ -29,6 +29,7 @@ pub mod tracks;
 pub mod verify;
 mod vouched;
 mod watch;
+mod weight;
 
 pub use error::RecordError;
 pub use folder::{session_id, SessionFolder};

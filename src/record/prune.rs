@@ -3,10 +3,12 @@
 //! Owns which sessions are old and what is deleted. Must not ask anybody; whoever calls it does.
 
 use super::chain::sha256_file;
-use super::folder::{write_private, SUMMARY};
+use super::folder::{sync_folder, write_private, SUMMARY};
 use super::ledger::{entry_of, Entry, Kind, Ledger};
 use super::sign::SIGNATURE;
+use super::verify::MAX_SUMMARY;
 use super::{strict, Lock, RecordError, Summary};
+use crate::files::{self, Links};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde_json::json;
 use std::fs;
@@ -26,11 +28,13 @@ pub struct Old {
 }
 
 /// What a look through the folder of sessions found.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Default)]
 pub struct Found {
     pub old: Vec<Old>,
     /// Sessions without a summary that can be read: they are left alone.
     pub without_summary: Vec<PathBuf>,
+    /// What keeps the summaries of others from being read: these are left alone too.
+    pub unreadable: Vec<RecordError>,
 }
 
 /// Sessions in `root` that ended before `now` less `age`.
@@ -48,8 +52,15 @@ pub fn find(root: &Path, now: DateTime<FixedOffset>, age: TimeDelta) -> Result<F
     }
     folders.sort();
     for folder in folders {
-        let summary = fs::read(folder.join(SUMMARY)).ok();
-        let summary = summary.and_then(|bytes| strict::from_slice::<Summary>(&bytes).ok());
+        let path = folder.join(SUMMARY);
+        let summary = match files::read(&path, Links::Refuse, MAX_SUMMARY) {
+            Ok(bytes) => strict::from_slice::<Summary>(&bytes).ok(),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => None,
+            Err(error) => {
+                found.unreadable.push(RecordError::io("read the summary", &path, error));
+                continue;
+            }
+        };
         let Some(summary) = summary else {
             if folder.join(super::folder::JOURNAL).exists() {
                 found.without_summary.push(folder);
@@ -110,7 +121,13 @@ pub fn prune(old: &Old, now: DateTime<FixedOffset>) -> Result<(), RecordError> {
             Ok(true) => fs::remove_dir_all(path),
             _ => fs::remove_file(path),
         };
-        gone.map_err(|error| RecordError::io(DOING, path, error))?;
+        match gone {
+            // What was left unfinished went when the lock was taken.
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                return Err(RecordError::io(DOING, path, error));
+            }
+            _ => {}
+        }
     }
-    Ok(())
+    sync_folder(&old.folder).map_err(|error| RecordError::io(DOING, &old.folder, error))
 }

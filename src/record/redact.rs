@@ -7,7 +7,7 @@
 //! procedure's words. Must not be given a record that was altered: it would come out looking whole.
 
 use super::chain::{compose, Event, NOTHING_BEFORE};
-use super::folder::{create_private, sync_folder, write_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
+use super::folder::{sync_folder, write_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
 use super::journal::{END, SOUND};
 use super::ledger::{entry_of, Kind, Ledger};
 use super::read::{self, Line};
@@ -16,13 +16,15 @@ use super::summary::of_account;
 use super::verify::{verify, State};
 use super::vouched::{self, Pieces};
 use super::{Lock, RecordError};
-use crate::audio::RATE;
+use crate::audio::{wav, RATE};
+use crate::files::write::{Unfinished, PRIVATE};
+use crate::files::{self, Links};
 use chrono::{DateTime, FixedOffset, SecondsFormat};
-use hound::{WavReader, WavWriter};
+use hound::WavReader;
 use serde_json::{json, Value};
 use std::collections::BTreeMap;
-use std::fs::{self, File};
-use std::io::{self, BufReader, BufWriter, Write};
+use std::fs;
+use std::io::{self, BufReader, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
 
 /// What stands where a name was.
@@ -62,6 +64,7 @@ const DOING: &str = "redact the record";
 
 /// Says that a redaction was decided and is not done: its new files are there, and take the places of the old ones.
 pub(super) const PLAN: &str = ".redaction";
+const MAX_PLAN: u64 = 1 << 16;
 /// New files, and whose places they take.
 const PARTS: [(&str, &str); 3] =
     [(".audio.wav.part", AUDIO), (".journal.jsonl.part", JOURNAL), (".summary.json.part", SUMMARY)];
@@ -88,7 +91,7 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     let pieces = vouched::stated(&reading.lines).unwrap_or_default();
     let ends: Vec<u64> = pieces.iter().map(|piece| piece.frames).collect();
     let (seconds, digests) = match posts.iter().position(|known| known == post) {
-        Some(channel) if audio.exists() => {
+        Some(channel) if files::is_there(&audio).map_err(|error| io(&audio, error))? => {
             silence(&audio, &new_audio, channel, &ends).map_err(|error| io(&audio, error))?
         }
         _ => (0.0, Vec::new()),
@@ -100,15 +103,17 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     };
     let sound = silenced.then(|| ends.into_iter().zip(digests).collect());
     let change = Change { post, at, audio_sha256, sound, old_digest: verified.digest.as_deref() };
-    let sealed = change.journal(&reading.lines)?;
-    write_part(&new_journal, &sealed.bytes).map_err(|error| io(&new_journal, error))?;
+    let new = Unfinished::new(&new_journal, PRIVATE).map_err(|error| io(&new_journal, error))?;
+    let mut new = BufWriter::new(new);
+    let sealed = change
+        .journal(&reading.lines, &mut |line| new.write_all(line).map_err(|error| io(&new_journal, error)))?;
+    let written = new.into_inner().map_err(io::IntoInnerError::into_error).and_then(Unfinished::keep);
+    written.map_err(|error| io(&new_journal, error))?;
     if let Some(bytes) = sealed.summary {
-        write_part(&new_summary, &bytes).map_err(|error| io(&new_summary, error))?;
+        write_private(&new_summary, &bytes).map_err(|error| io(&new_summary, error))?;
     }
     let decided = json!({ "post": post }).to_string();
-    let deleted = sync_folder(folder)
-        .and_then(|()| write_private(&folder.join(PLAN), decided.as_bytes()))
-        .and_then(|()| sync_folder(folder))
+    let deleted = write_private(&folder.join(PLAN), decided.as_bytes())
         .map_err(|error| io(folder, error))
         .and_then(|()| carry_out(folder, ledger.as_mut(), at))?;
     Ok(Redacted { seconds, named: sealed.named, deleted, digest: sealed.digest, finished })
@@ -121,7 +126,7 @@ fn finish_interrupted(
     at: DateTime<FixedOffset>,
 ) -> Result<Option<String>, RecordError> {
     let io = |error: io::Error| RecordError::io(DOING, folder, error);
-    match fs::read(folder.join(PLAN)) {
+    match files::read(&folder.join(PLAN), Links::Refuse, MAX_PLAN) {
         Ok(plan) => {
             carry_out(folder, ledger, at)?;
             let plan: Value = serde_json::from_slice(&plan).unwrap_or_default();
@@ -164,12 +169,6 @@ fn carry_out(
     Ok(deleted)
 }
 
-fn write_part(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = create_private(path)?;
-    file.write_all(bytes)?;
-    file.sync_all()
-}
-
 fn posts(lines: &[Line]) -> Vec<String> {
     let posts = lines.first().and_then(|line| line.body.get("posts")).and_then(Value::as_array);
     posts.into_iter().flatten().filter_map(|post| Some(post.as_str()?.to_string())).collect()
@@ -181,26 +180,29 @@ fn silence(from: &Path, to: &Path, channel: usize, ends: &[u64]) -> io::Result<(
         hound::Error::IoError(error) => error,
         other => io::Error::other(other.to_string()),
     };
-    let reader = WavReader::new(BufReader::new(File::open(from)?)).map_err(wrong)?;
-    let spec = reader.spec();
-    let channels = usize::from(spec.channels);
-    let mut writer = WavWriter::new(BufWriter::new(create_private(to)?), spec).map_err(wrong)?;
-    let mut pieces = Pieces::new(ends, spec.channels);
+    let reader = WavReader::new(BufReader::new(files::open(from, Links::Refuse)?)).map_err(wrong)?;
+    let tracks = reader.spec().channels;
+    let channels = usize::from(tracks);
+    let mut new = BufWriter::new(Unfinished::new(to, PRIVATE)?);
+    new.write_all(&wav::head(tracks, 0))?;
+    let mut pieces = Pieces::new(ends, tracks);
     let mut count = 0usize;
     // A file that was cut off ends in the middle: what is there is kept.
     for sample in reader.into_samples::<i16>().map_while(Result::ok) {
         let sample = if count % channels == channel { 0 } else { sample };
-        writer.write_sample(sample).map_err(wrong)?;
-        pieces.push(&sample.to_le_bytes());
+        let sample = sample.to_le_bytes();
+        new.write_all(&sample)?;
+        pieces.push(&sample);
         count += 1;
     }
     while !count.is_multiple_of(channels) {
-        writer.write_sample(0i16).map_err(wrong)?;
-        pieces.push(&0i16.to_le_bytes());
+        new.write_all(&[0; 2])?;
+        pieces.push(&[0; 2]);
         count += 1;
     }
-    writer.finalize().map_err(wrong)?;
-    File::open(to)?.sync_all()?;
+    new.rewind()?;
+    new.write_all(&wav::head(tracks, 2 * count as u64))?;
+    new.into_inner().map_err(io::IntoInnerError::into_error)?.keep()?;
     Ok(((count / channels) as f64 / f64::from(RATE), pieces.digests))
 }
 
@@ -214,8 +216,10 @@ struct Change<'a> {
     old_digest: Option<&'a str>,
 }
 
+/// Takes each line as it is made.
+type ToFile<'w> = &'w mut dyn FnMut(&[u8]) -> Result<(), RecordError>;
+
 struct Sealed {
-    bytes: Vec<u8>,
     /// `None` when the journal has no end.
     summary: Option<Vec<u8>>,
     digest: String,
@@ -224,9 +228,8 @@ struct Sealed {
 
 impl Change<'_> {
     /// The journal made anew: every line as it was but for the name, then the note, then the end.
-    fn journal(&self, lines: &[Line]) -> Result<Sealed, RecordError> {
-        let mut sealed =
-            Sealed { bytes: Vec::new(), summary: None, digest: NOTHING_BEFORE.to_string(), named: false };
+    fn journal(&self, lines: &[Line], write: ToFile) -> Result<Sealed, RecordError> {
+        let mut sealed = Sealed { summary: None, digest: NOTHING_BEFORE.to_string(), named: false };
         let mut n = 0;
         let mut noted = false;
         let last_ms = lines.last().map_or(0, |line| line.ms);
@@ -237,17 +240,17 @@ impl Change<'_> {
                 self.vouch(&mut body);
             }
             if line.kind == END {
-                self.note(&mut sealed, &mut n, line.ms)?;
+                self.note(&mut sealed, &mut n, line.ms, write)?;
                 noted = true;
                 self.end(&mut body);
             }
-            append(&mut sealed, &mut n, line.at, line.ms, &line.kind, &body)?;
+            append(&mut sealed, &mut n, line.at, line.ms, &line.kind, &body, write)?;
             if line.kind == END {
                 sealed.summary = Some(of_account(&body, n, &sealed.digest)?);
             }
         }
         if !noted {
-            self.note(&mut sealed, &mut n, last_ms)?;
+            self.note(&mut sealed, &mut n, last_ms, write)?;
         }
         Ok(sealed)
     }
@@ -269,7 +272,7 @@ impl Change<'_> {
         }
     }
 
-    fn note(&self, sealed: &mut Sealed, n: &mut u64, ms: u64) -> Result<(), RecordError> {
+    fn note(&self, sealed: &mut Sealed, n: &mut u64, ms: u64, write: ToFile) -> Result<(), RecordError> {
         let body = json!({
             "note": format!("the {}'s sound was silenced and their name removed", self.post),
             "redaction": {
@@ -278,7 +281,7 @@ impl Change<'_> {
                 "journal_sha256_before": self.old_digest,
             },
         });
-        append(sealed, n, self.at, ms, "note", &body)
+        append(sealed, n, self.at, ms, "note", &body, write)
     }
 
     fn end(&self, body: &mut Value) {
@@ -303,10 +306,11 @@ fn append(
     ms: u64,
     kind: &str,
     body: &Value,
+    write: ToFile,
 ) -> Result<(), RecordError> {
     *n += 1;
     let (line, digest) = compose(&Event { n: *n, at, ms, kind }, body, &sealed.digest)?;
-    sealed.bytes.extend_from_slice(&line);
+    write(&line)?;
     sealed.digest = digest;
     Ok(())
 }
@@ -318,10 +322,12 @@ fn delete_derived(folder: &Path) -> io::Result<Vec<PathBuf>> {
     for entry in fs::read_dir(folder)? {
         let path = entry?.path();
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        if !name.starts_with("debrief") && name != SIGNATURE && name != PRACTICE {
+        // With a dot before it: what an earlier version left unfinished.
+        let shown = name.strip_prefix('.').unwrap_or(&name);
+        if !shown.starts_with("debrief") && ![SIGNATURE, PRACTICE].iter().any(|one| shown.starts_with(one)) {
             continue;
         }
-        if path.is_dir() {
+        if fs::symlink_metadata(&path)?.is_dir() {
             fs::remove_dir_all(&path)?;
         } else {
             fs::remove_file(&path)?;

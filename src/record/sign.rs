@@ -8,13 +8,13 @@ use super::folder::write_private;
 use super::ledger::LEDGER_SIGNATURE;
 use super::verify::{Finding, Weight};
 use super::{strict, Lock, RecordError};
+use crate::files::{self, Links};
 use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
 use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey, EncodePrivateKey, EncodePublicKey};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 use rand::RngExt;
 use serde::{Deserialize, Serialize};
-use std::fs;
-use std::io::ErrorKind;
+use std::io::{self, ErrorKind};
 use std::path::Path;
 
 /// The signature's file in a session's folder.
@@ -50,22 +50,25 @@ pub fn write_key(key: &SigningKey, path: &Path) -> Result<(), String> {
         .map_err(|error| error.to_string())
 }
 
-pub fn read_key(path: &Path) -> Result<SigningKey, String> {
-    SigningKey::from_pkcs8_pem(&text(path)?)
-        .map_err(|error| format!("not an Ed25519 key in PKCS#8 PEM: {error}"))
+/// Why there is no key to be had from a file.
+#[derive(Debug)]
+pub enum BadKey {
+    Unreadable(io::Error),
+    NoKey(String),
 }
 
-pub fn read_public_key(path: &Path) -> Result<VerifyingKey, String> {
-    VerifyingKey::from_public_key_pem(&text(path)?)
-        .map_err(|error| format!("not an Ed25519 public key in PEM: {error}"))
+pub fn read_key(path: &Path) -> Result<SigningKey, BadKey> {
+    SigningKey::from_pkcs8_pem(&key_text(path)?)
+        .map_err(|error| BadKey::NoKey(format!("not an Ed25519 key in PKCS#8 PEM: {error}")))
 }
 
-fn text(path: &Path) -> Result<String, String> {
-    let length = fs::metadata(path).map_err(|error| error.to_string())?.len();
-    if length > MAX {
-        return Err(format!("{length} bytes are too many"));
-    }
-    fs::read_to_string(path).map_err(|error| error.to_string())
+pub fn read_public_key(path: &Path) -> Result<VerifyingKey, BadKey> {
+    VerifyingKey::from_public_key_pem(&key_text(path)?)
+        .map_err(|error| BadKey::NoKey(format!("not an Ed25519 public key in PEM: {error}")))
+}
+
+fn key_text(path: &Path) -> Result<String, BadKey> {
+    files::read_text(path, Links::Follow, MAX).map_err(BadKey::Unreadable)
 }
 
 fn pem(key: &VerifyingKey) -> Result<String, String> {
@@ -96,21 +99,26 @@ fn write_json(path: &Path, signed: &impl Serialize) -> Result<(), RecordError> {
     write_private(path, &bytes).map_err(|error| RecordError::io("write the signature", path, error))
 }
 
-/// What a signature in the folder is worth; `None` when there is none. With a key, only that key's will do.
-pub fn check(folder: &Path, digest: Option<&str>, key: Option<&VerifyingKey>) -> Option<Finding> {
+/// What a signature in the folder is worth; `None` when there is none. With a key, only that key's will do. Errors: when it
+/// can't be read, which says nothing about the record.
+pub fn check(
+    folder: &Path,
+    digest: Option<&str>,
+    key: Option<&VerifyingKey>,
+) -> Result<Option<Finding>, RecordError> {
     let path = folder.join(SIGNATURE);
     let bad = |what: String| Some(Finding { weight: Weight::Altered, file: SIGNATURE, line: None, what });
-    let bytes = match text(&path) {
-        Ok(bytes) => bytes,
-        Err(_) if matches!(fs::metadata(&path), Err(error) if error.kind() == ErrorKind::NotFound) => {
-            return match key {
-                None => None,
-                Some(_) => bad("the record is not signed".into()),
-            };
+    let text = match files::read_text(&path, Links::Refuse, MAX) {
+        Ok(text) => text,
+        Err(error) => {
+            return match error.kind() {
+                ErrorKind::NotFound => Ok(key.and_then(|_| bad("the record is not signed".into()))),
+                ErrorKind::InvalidData => Ok(bad(format!("can't be read: {error}"))),
+                _ => Err(RecordError::io("read the signature", &path, error)),
+            }
         }
-        Err(why) => return bad(format!("can't be read: {why}")),
     };
-    match judge(&bytes, digest, key) {
+    Ok(match judge(&text, digest, key) {
         Ok(who) => Some(Finding {
             weight: Weight::Note,
             file: SIGNATURE,
@@ -123,12 +131,13 @@ pub fn check(folder: &Path, digest: Option<&str>, key: Option<&VerifyingKey>) ->
             },
         }),
         Err(what) => bad(what),
-    }
+    })
 }
 
 /// Short name of the key that the session in this folder is signed with, as its signature names it.
 pub fn key_of(folder: &Path) -> Option<String> {
-    let signed: Signed = strict::from_slice(text(&folder.join(SIGNATURE)).ok()?.as_bytes()).ok()?;
+    let signed: Signed =
+        strict::from_slice(&files::read(&folder.join(SIGNATURE), Links::Refuse, MAX).ok()?).ok()?;
     VerifyingKey::from_public_key_pem(&signed.public_key).ok().map(|key| short_name(&key))
 }
 
@@ -157,15 +166,15 @@ pub fn check_ledger(
     key: Option<&VerifyingKey>,
 ) -> Option<Result<(usize, String), String>> {
     let path = root.join(LEDGER_SIGNATURE);
-    let bytes = match text(&path) {
-        Ok(bytes) => bytes,
-        Err(_) if matches!(fs::metadata(&path), Err(error) if error.kind() == ErrorKind::NotFound) => {
+    let text = match files::read_text(&path, Links::Refuse, MAX) {
+        Ok(text) => text,
+        Err(error) if error.kind() == ErrorKind::NotFound => {
             return key.map(|_| Err("the ledger is not signed".into()));
         }
         Err(why) => return Some(Err(format!("its signature can't be read: {why}"))),
     };
     Some((|| {
-        let signed: SignedLedger = strict::from_slice(bytes.as_bytes())
+        let signed: SignedLedger = strict::from_slice(text.as_bytes())
             .map_err(|error| format!("{LEDGER_SIGNATURE} is no signature: {error}"))?;
         let SignedLedger { algorithm, ledger_sha256: journal_sha256, public_key, signature } = signed;
         let at = digests.iter().position(|digest| *digest == journal_sha256);
@@ -223,6 +232,7 @@ fn unhex(text: &str) -> Option<[u8; 64]> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
 
     const DIGEST: &str = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
 
@@ -245,13 +255,13 @@ mod tests {
     fn a_signature_holds_for_its_digest_and_its_key_only() {
         let room = tempfile::tempdir().unwrap();
         let (key, other) = (new_key(), new_key());
-        assert_eq!(check(room.path(), Some(DIGEST), None), None);
-        let unsigned = check(room.path(), Some(DIGEST), Some(&key.verifying_key())).unwrap();
+        assert_eq!(check(room.path(), Some(DIGEST), None).unwrap(), None);
+        let unsigned = check(room.path(), Some(DIGEST), Some(&key.verifying_key())).unwrap().unwrap();
         assert_eq!(unsigned.weight, Weight::Altered);
         write(room.path(), &sign(DIGEST, &key).unwrap()).unwrap();
         let weight = |digest: &str, key: Option<&SigningKey>| {
             let key = key.map(SigningKey::verifying_key);
-            check(room.path(), Some(digest), key.as_ref()).unwrap().weight
+            check(room.path(), Some(digest), key.as_ref()).unwrap().unwrap().weight
         };
         assert_eq!(weight(DIGEST, None), Weight::Note);
         assert_eq!(weight(DIGEST, Some(&key)), Weight::Note);
@@ -269,10 +279,14 @@ mod tests {
         let odd = Signed { algorithm: "rot13".into(), ..good };
         for bad in [forged, cut, odd] {
             write(room.path(), &bad).unwrap();
-            assert_eq!(check(room.path(), Some(DIGEST), None).unwrap().weight, Weight::Altered, "{bad:?}");
+            assert_eq!(
+                check(room.path(), Some(DIGEST), None).unwrap().unwrap().weight,
+                Weight::Altered,
+                "{bad:?}"
+            );
         }
         fs::write(room.path().join(SIGNATURE), "{").unwrap();
-        assert_eq!(check(room.path(), Some(DIGEST), None).unwrap().weight, Weight::Altered);
+        assert_eq!(check(room.path(), Some(DIGEST), None).unwrap().unwrap().weight, Weight::Altered);
     }
 
     #[test]

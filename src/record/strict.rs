@@ -3,6 +3,7 @@
 //! Of two equal keys one reader takes the first and another the last: such a file says two things. Pure; must not know
 //! what a file means.
 
+use super::weight;
 use serde::de::{DeserializeOwned, Deserializer, Error, MapAccess, SeqAccess, Visitor};
 use serde::Deserialize;
 use serde_json::{Map, Number, Value};
@@ -11,8 +12,11 @@ use std::fmt;
 /// Any JSON value, without duplicate keys.
 pub(super) struct Strict(pub Value);
 
-/// Reads a whole text. Errors: in words, with line and column; duplicate keys among them.
+/// Reads a whole text. Errors: in words, with line and column; duplicate keys among them, and what would fill the memory.
 pub fn from_slice<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, String> {
+    if !weight::is_light(bytes) {
+        return Err("it has more parts than such a file can have".to_owned());
+    }
     let Strict(value) = serde_json::from_slice(bytes).map_err(|error| error.to_string())?;
     serde_json::from_value(value).map_err(|error| error.to_string())
 }

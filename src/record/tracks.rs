@@ -10,12 +10,13 @@ use super::chain::{hex, sha256_file};
 use super::folder::AUDIO;
 use super::watch::{harm, Length};
 use super::{RecordError, SessionFolder};
-use crate::audio::RATE;
-use hound::{SampleFormat, WavSpec, WavWriter};
+use crate::audio::{wav, RATE};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::VecDeque;
 use std::fs::File;
+use std::io;
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 /// Samples of one track that wait in memory at most: a minute. A write beyond that moves the file on.
@@ -34,12 +35,8 @@ const WRITING: &str = "write the audio track";
 
 /// The open audio file.
 pub struct Tracks {
-    wav: WavWriter<File>,
-    /// The same file, for what the WAV writer doesn't do: fsync and cutting off half a block.
     file: File,
     path: PathBuf,
-    /// Bytes before the first sample.
-    header: u64,
     names: Vec<String>,
     /// Samples from `written` on, one queue a track, each as long as it needs to be.
     pending: Vec<VecDeque<i16>>,
@@ -96,22 +93,12 @@ impl Tracks {
             return Err(RecordError::NoSuchTrack { track: names.len(), tracks: MAX_TRACKS });
         }
         let (file, path) = folder.create_file(AUDIO)?;
-        let same = file.try_clone().map_err(|error| RecordError::io(WRITING, &path, error))?;
-        let spec = WavSpec {
-            channels: names.len() as u16, // at most MAX_TRACKS
-            sample_rate: RATE,
-            bits_per_sample: 16,
-            sample_format: SampleFormat::Int,
-        };
-        let mut wav = WavWriter::new(same, spec).map_err(|error| from_hound(&path, error))?;
-        wav.flush().map_err(|error| from_hound(&path, error))?;
-        let header = file.metadata().map_err(|error| RecordError::io(WRITING, &path, error))?.len();
+        file.write_all_at(&wav::head(names.len() as u16, 0), 0) // at most MAX_TRACKS
+            .map_err(|error| RecordError::io(WRITING, &path, error))?;
         folder.sync()?;
         Ok(Tracks {
-            wav,
             file,
             path,
-            header,
             names: names.iter().map(|&name| name.to_owned()).collect(),
             pending: vec![VecDeque::new(); names.len()],
             written: 0,
@@ -144,8 +131,7 @@ impl Tracks {
 
     /// What happened to the file from outside, in words; `None` when it is where and what it should be.
     pub fn harm(&self) -> Option<String> {
-        let written = self.header + self.written * self.bytes_a_sample();
-        harm(&self.file, &self.path, Length::AtLeast(written))
+        harm(&self.file, &self.path, Length::AtLeast(wav::HEAD + self.data_length()))
     }
 
     /// The same file, for a thread that syncs it, and its name for messages.
@@ -232,25 +218,21 @@ impl Tracks {
             let done = block.and_then(|()| if header_due { self.make_header_good() } else { Ok(()) });
             if let Err(error) = done {
                 self.give_up();
-                return Err(from_hound(&self.path, error));
+                return Err(RecordError::io(WRITING, &self.path, error));
             }
         }
         Ok(())
     }
 
-    fn write_block(&mut self, count: usize) -> hound::Result<()> {
-        let channels = self.pending.len();
-        let mut block = self.wav.get_i16_writer((count * channels) as u32);
-        let mut bytes = Vec::with_capacity(2 * count * channels);
+    fn write_block(&mut self, count: usize) -> io::Result<()> {
+        let mut block = Vec::with_capacity(2 * count * self.pending.len());
         for at in 0..count {
             for track in &self.pending {
-                let sample = track.get(at).copied().unwrap_or(0);
-                block.write_sample(sample);
-                bytes.extend_from_slice(&sample.to_le_bytes());
+                block.extend_from_slice(&track.get(at).copied().unwrap_or(0).to_le_bytes());
             }
         }
-        block.flush()?;
-        self.digest.update(&bytes);
+        self.file.write_all_at(&block, wav::HEAD + self.data_length())?;
+        self.digest.update(&block);
         for track in &mut self.pending {
             track.drain(..count.min(track.len()));
         }
@@ -262,8 +244,9 @@ impl Tracks {
         Ok(())
     }
 
-    fn make_header_good(&mut self) -> hound::Result<()> {
-        self.wav.flush()?;
+    fn make_header_good(&mut self) -> io::Result<()> {
+        let channels = self.names.len() as u16; // at most MAX_TRACKS
+        self.file.write_all_at(&wav::head(channels, self.data_length()), 0)?;
         self.header_at = self.written;
         Ok(())
     }
@@ -273,13 +256,13 @@ impl Tracks {
         self.failed = true;
         self.pending.iter_mut().for_each(VecDeque::clear);
         let _ = self.make_header_good();
-        let _ = self.file.set_len(self.header + self.written * self.bytes_a_sample());
+        let _ = self.file.set_len(wav::HEAD + self.data_length());
     }
 
     /// Makes the header good now; by itself this happens twice a second of sound. Errors as `write`.
     pub fn flush(&mut self) -> Result<(), RecordError> {
         self.check(0)?;
-        self.make_header_good().map_err(|error| from_hound(&self.path, error))
+        self.make_header_good().map_err(|error| RecordError::io(WRITING, &self.path, error))
     }
 
     /// As `flush`, and makes what is in the file survive a power cut (fsync).
@@ -295,11 +278,16 @@ impl Tracks {
             let longest = self.pending.iter().map(VecDeque::len).max().unwrap_or(0);
             self.advance(self.written + longest as u64)?;
         }
-        let Tracks { wav, file, path, written: samples, dropped, failed, .. } = self;
-        wav.finalize().map_err(|error| from_hound(&path, error))?;
+        self.make_header_good().map_err(|error| RecordError::io(WRITING, &self.path, error))?;
+        let Tracks { file, path, written: samples, dropped, failed, .. } = self;
         file.sync_all().map_err(|error| RecordError::io(WRITING, &path, error))?;
         let sha256 = sha256_file(&path).map_err(|error| RecordError::io("read the audio", &path, error))?;
         Ok(Finished { samples, dropped, sha256, failed })
+    }
+
+    /// Bytes of sound in the file.
+    fn data_length(&self) -> u64 {
+        self.written * self.bytes_a_sample()
     }
 
     fn bytes_a_sample(&self) -> u64 {
@@ -312,18 +300,11 @@ impl Tracks {
             return Err(RecordError::Stopped { path: self.path.clone() });
         }
         // RIFF counts the file's bytes after the first eight in 32 bits.
-        let most = (u64::from(u32::MAX) + 8 - self.header) / self.bytes_a_sample();
+        let most = (u64::from(u32::MAX) + 8 - wav::HEAD) / self.bytes_a_sample();
         if to_sample > most {
             let seconds = most / u64::from(RATE);
             return Err(RecordError::AudioTooLong { path: self.path.clone(), seconds });
         }
         Ok(())
-    }
-}
-
-fn from_hound(path: &Path, error: hound::Error) -> RecordError {
-    match error {
-        hound::Error::IoError(error) => RecordError::io(WRITING, path, error),
-        other => RecordError::AudioFormat { path: path.to_owned(), why: other.to_string() },
     }
 }

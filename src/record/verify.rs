@@ -13,6 +13,7 @@ use super::summary::ClosedLater;
 use super::{identity, sign, strict, vouched};
 use super::{Account, RecordError};
 use crate::audio::RATE;
+use crate::files::{self, Links};
 use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
 use serde_json::{Map, Value};
@@ -27,8 +28,14 @@ const AUDIO_SLACK_MS: u64 = 1000;
 /// A failing disk may lose this much of sound that it said it had, samples: what a power cut takes at most.
 const LOST_AT_MOST: u64 = 3 * RATE as u64;
 
-/// Largest `summary.json` or `procedure.toml` read, bytes.
-const MAX_TEXT: u64 = 1 << 26;
+/// Largest `summary.json` read, bytes; the journal's closing line, which has the same in it, may have half of it.
+pub const MAX_SUMMARY: u64 = 1 << 21;
+
+/// Largest `procedure.toml` read, bytes.
+const MAX_PROCEDURE: u64 = 1 << 24;
+
+/// Letters of a post's name that are shown.
+const LONGEST_POST: usize = 40;
 
 /// Shortest beginning of a digest that `compare_with` takes, hex digits: 64 bits can't be met by trying.
 pub const SHORTEST_NOTE: usize = 16;
@@ -117,10 +124,11 @@ impl Report {
     }
 
     /// Accepts only a record that was signed with this key.
-    pub fn require_signature(&mut self, key: &ed25519_dalek::VerifyingKey) {
+    pub fn require_signature(&mut self, key: &ed25519_dalek::VerifyingKey) -> Result<(), RecordError> {
         self.findings.retain(|finding| finding.file != sign::SIGNATURE);
-        self.findings.extend(sign::check(&self.folder, self.digest.as_deref(), Some(key)));
+        self.findings.extend(sign::check(&self.folder, self.digest.as_deref(), Some(key))?);
         self.settle();
+        Ok(())
     }
 
     fn settle(&mut self) {
@@ -137,18 +145,21 @@ impl Report {
 /// wrong with the record itself is a finding.
 pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     let no_session = |why: &str| RecordError::NoSession { path: dir.to_owned(), why: why.to_owned() };
-    if !dir.is_dir() {
-        return Err(no_session(if dir.exists() { "not a folder" } else { "no such folder" }));
+    match fs::metadata(dir) {
+        Ok(about) if about.is_dir() => {}
+        Ok(_) => return Err(no_session("not a folder")),
+        Err(error) if error.kind() == ErrorKind::NotFound => return Err(no_session("no such folder")),
+        Err(error) => return Err(RecordError::io("look into the session's folder", dir, error)),
     }
     let mut check = Check { dir, findings: Vec::new() };
-    let summary = check.text(SUMMARY)?;
+    let summary = check.text(SUMMARY, MAX_SUMMARY)?;
     let reading = match read::read(&dir.join(JOURNAL)) {
         Ok(reading) => reading,
         Err(RecordError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => {
             if summary.is_none() {
                 return Err(no_session("there is no journal.jsonl in it"));
             }
-            if dir.join(PRUNED).exists() {
+            if check.is_there(PRUNED)? {
                 return Err(no_session(
                     "the record was deleted on purpose (prune); its summary.json is kept",
                 ));
@@ -158,7 +169,7 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
         }
         Err(error) => return Err(error),
     };
-    if dir.join(PLAN).exists() {
+    if check.is_there(PLAN)? {
         let what = "its redaction was cut off half-way: `antiphon redact` finishes it first";
         check.find(Weight::Altered, JOURNAL, None, what);
     }
@@ -175,7 +186,7 @@ pub fn verify(dir: &Path) -> Result<Report, RecordError> {
     let last = reading.lines.last();
     // What a later command wrote is not when the session was.
     let of_session = reading.lines.len().saturating_sub(usize::from(closed_later.is_some()));
-    check.findings.extend(sign::check(dir, last.map(|line| line.digest.as_str()), None));
+    check.findings.extend(sign::check(dir, last.map(|line| line.digest.as_str()), None)?);
     let mut report = Report {
         folder: dir.to_owned(),
         state: State::Sound,
@@ -197,6 +208,8 @@ fn closed_later(reading: &Reading) -> Option<ClosedLater> {
     serde_json::from_value(reading.end()?.body.get("closed_later")?.clone()).ok()
 }
 
+const READING: &str = "read a file of the session";
+
 struct Check<'a> {
     dir: &'a Path,
     findings: Vec<Finding>,
@@ -208,17 +221,17 @@ impl Check<'_> {
     }
 
     /// A file's bytes; `None` when it isn't there.
-    fn text(&self, name: &str) -> Result<Option<Vec<u8>>, RecordError> {
-        const DOING: &str = "read a file of the session";
+    fn text(&self, name: &str, most: u64) -> Result<Option<Vec<u8>>, RecordError> {
         let path = self.dir.join(name);
-        match fs::metadata(&path) {
+        match files::read(&path, Links::Refuse, most) {
             Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
-            Err(error) => Err(RecordError::io(DOING, &path, error)),
-            Ok(meta) if meta.len() > MAX_TEXT => {
-                Err(RecordError::TooLarge { path, bytes: meta.len(), limit: MAX_TEXT })
-            }
-            Ok(_) => fs::read(&path).map(Some).map_err(|error| RecordError::io(DOING, &path, error)),
+            read => read.map(Some).map_err(|error| RecordError::io(READING, &path, error)),
         }
+    }
+
+    fn is_there(&self, name: &str) -> Result<bool, RecordError> {
+        let path = self.dir.join(name);
+        files::is_there(&path).map_err(|error| RecordError::io(READING, &path, error))
     }
 
     fn journal(&mut self, reading: &Reading) {
@@ -227,6 +240,8 @@ impl Check<'_> {
         }
         for line in reading.lines.iter().filter(|line| line.kind == "note") {
             if let Some(post) = line.body.pointer("/redaction/post").and_then(Value::as_str) {
+                // A post has a short name; a whole line of it can't come from a redaction.
+                let post: String = post.chars().take(LONGEST_POST).collect();
                 let what = format!(
                     "the record was made anew: the {post} was taken out of it on {}",
                     line.at.date_naive()
@@ -246,7 +261,7 @@ impl Check<'_> {
     }
 
     fn procedure(&mut self, reading: &Reading) -> Result<(), RecordError> {
-        let toml = self.text(PROCEDURE)?;
+        let toml = self.text(PROCEDURE, MAX_PROCEDURE)?;
         let Some(first) = reading.lines.first() else { return Ok(()) };
         let stated = first.body.get("procedure_sha256").and_then(Value::as_str);
         match (stated.filter(|_| first.kind == "session" && first.line == 1), toml) {
@@ -274,12 +289,8 @@ impl Check<'_> {
         let mut summary = match strict::from_slice::<Map<String, Value>>(text) {
             Ok(summary) => summary,
             Err(why) => {
-                return self.find(
-                    Weight::Altered,
-                    SUMMARY,
-                    None,
-                    format!("can't be read as a summary: {why}"),
-                )
+                let what = format!("can't be read as a summary: {why}");
+                return self.find(Weight::Altered, SUMMARY, None, what);
             }
         };
         let lines = summary.remove("journal_lines");
@@ -333,7 +344,9 @@ impl Check<'_> {
 
     /// A score can be made again, and nothing vouches for it; but it must not say two things.
     fn practice(&mut self) -> Result<(), RecordError> {
-        if let Some(Err(why)) = self.text(PRACTICE)?.map(|text| strict::from_slice::<Value>(&text)) {
+        if let Some(Err(why)) =
+            self.text(PRACTICE, MAX_SUMMARY)?.map(|text| strict::from_slice::<Value>(&text))
+        {
             self.find(Weight::Altered, PRACTICE, None, format!("can't be read as a score: {why}"));
         }
         Ok(())
@@ -361,7 +374,7 @@ impl Check<'_> {
             self.find(Weight::Altered, JOURNAL, Some(line), "is no digest of the sound so far");
             Vec::new()
         });
-        if !path.exists() {
+        if !self.is_there(AUDIO)? {
             match stated {
                 Some(_) => self.find(Weight::Altered, AUDIO, None, "is missing"),
                 None if !pieces.is_empty() => {
@@ -384,7 +397,8 @@ impl Check<'_> {
                 "its sha256 is not the one in the journal's closing line",
             );
         }
-        let shape = match vouched::shape(&path) {
+        let mut sound = files::open(&path, Links::Refuse).map_err(reading_it)?;
+        let shape = match vouched::shape(&sound) {
             Ok(shape) => shape,
             Err(why) => {
                 // A session that got so far had a header on the disk.
@@ -394,7 +408,7 @@ impl Check<'_> {
             }
         };
         let ends: Vec<u64> = pieces.iter().map(|piece| piece.frames).collect();
-        let digests = vouched::digests(&path, shape, &ends).map_err(reading_it)?;
+        let digests = vouched::digests(&mut sound, shape, &ends).map_err(reading_it)?;
         let proved = self.pieces(&pieces, &digests, shape);
         let ms = shape.promised.min(shape.there).saturating_mul(1000) / u64::from(RATE);
         if let Some(last_ms) = reading.lines.iter().rfind(|line| line.sound).map(|line| line.ms) {

@@ -10,8 +10,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::VecDeque;
 use std::fs::File;
-use std::io::{self, BufReader, Read, Seek, SeekFrom};
-use std::path::Path;
+use std::io::{self, Read, Seek, SeekFrom};
 
 /// The sound up to here, as the journal says it was.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -63,8 +62,7 @@ impl Shape {
 }
 
 /// Errors: in words, when it can't be played.
-pub(super) fn shape(path: &Path) -> Result<Shape, String> {
-    let file = File::open(path).map_err(|error| error.to_string())?;
+pub(super) fn shape(file: &File) -> Result<Shape, String> {
     let len = file.metadata().map_err(|error| error.to_string())?.len();
     let reader = hound::WavReader::new(file).map_err(|error| error.to_string())?;
     let spec = reader.spec();
@@ -79,8 +77,7 @@ pub(super) fn shape(path: &Path) -> Result<Shape, String> {
 
 /// The digests of a file's sound up to each of these ends (samples of each track, rising). Those that lie beyond the end
 /// of the sound are left out.
-pub(super) fn digests(path: &Path, shape: Shape, ends: &[u64]) -> io::Result<Vec<String>> {
-    let mut file = BufReader::with_capacity(1 << 16, File::open(path)?);
+pub(super) fn digests(file: &mut File, shape: Shape, ends: &[u64]) -> io::Result<Vec<String>> {
     file.seek(SeekFrom::Start(shape.begins))?;
     let mut at = Pieces::new(ends, shape.tracks);
     let most = ends.iter().copied().take_while(|end| *end <= shape.there).max().unwrap_or(0);

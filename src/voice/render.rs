@@ -6,11 +6,10 @@
 use super::natural::NaturalVoice;
 use super::VoiceError;
 use crate::audio::{wav, RATE};
-use std::collections::HashMap;
+use crate::files::scratch::Scratch;
+use std::collections::VecDeque;
 use std::io::Write;
-use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use std::{fmt, str::FromStr};
@@ -74,11 +73,41 @@ const MARGIN: usize = RATE as usize / 20;
 /// What counts as silence: -50 dBFS. Common practice, no source.
 const SILENCE: u16 = 104;
 
-/// Renders texts with one voice, and remembers them. Copies remember together.
+/// Samples that a session remembers of one voice: a minute, which has the prompts that come again (2 MB).
+const REMEMBERED: usize = 60 * RATE as usize;
+
+/// Renders texts with one voice, and remembers what it said lately. Copies remember together.
 #[derive(Clone)]
 pub struct Renderer {
     voice: RenderVoice,
-    said: Arc<Mutex<HashMap<String, Arc<[i16]>>>>,
+    said: Arc<Mutex<Said>>,
+}
+
+/// What was said lately, the latest last.
+struct Said {
+    clips: VecDeque<(String, Arc<[i16]>)>,
+    samples: usize,
+    /// Samples at most.
+    most: usize,
+}
+
+impl Said {
+    fn get(&mut self, text: &str) -> Option<Arc<[i16]>> {
+        let at = self.clips.iter().position(|(known, _)| known == text)?;
+        let found = self.clips.remove(at)?;
+        let samples = found.1.clone();
+        self.clips.push_back(found);
+        Some(samples)
+    }
+
+    fn put(&mut self, text: &str, samples: Arc<[i16]>) {
+        self.samples += samples.len();
+        self.clips.push_back((text.to_string(), samples));
+        while self.samples > self.most && self.clips.len() > 1 {
+            let Some((_, oldest)) = self.clips.pop_front() else { return };
+            self.samples -= oldest.len();
+        }
+    }
 }
 
 impl Renderer {
@@ -106,7 +135,14 @@ impl Renderer {
             }
             RenderVoice::Natural(natural) => natural.check()?,
         }
-        Ok(Renderer { voice, said: Arc::default() })
+        let said = Said { clips: VecDeque::new(), samples: 0, most: REMEMBERED };
+        Ok(Renderer { voice, said: Arc::new(Mutex::new(said)) })
+    }
+
+    /// The same for many sessions of one procedure: it forgets nothing.
+    pub fn that_forgets_nothing(self) -> Renderer {
+        self.said().most = usize::MAX;
+        self
     }
 
     pub fn voice(&self) -> &RenderVoice {
@@ -116,15 +152,15 @@ impl Renderer {
     /// Samples at [`RATE`], with at most 50 ms of silence before and after the words.
     pub fn render(&mut self, text: &str) -> Result<Arc<[i16]>, VoiceError> {
         if let Some(known) = self.said().get(text) {
-            return Ok(known.clone());
+            return Ok(known);
         }
         // Not while others wait: one text twice at the same moment is rare, and does no harm.
         let fresh: Arc<[i16]> = self.fresh(text)?.into();
-        self.said().insert(text.to_string(), fresh.clone());
+        self.said().put(text, fresh.clone());
         Ok(fresh)
     }
 
-    fn said(&self) -> MutexGuard<'_, HashMap<String, Arc<[i16]>>> {
+    fn said(&self) -> MutexGuard<'_, Said> {
         self.said.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -160,7 +196,7 @@ impl Renderer {
         failed: &dyn Fn(String) -> VoiceError,
     ) -> Result<Vec<i16>, VoiceError> {
         let folder = Scratch::new().map_err(|error| failed(format!("no place for the sound: {error}")))?;
-        let file = folder.0.join("said.wav");
+        let file = folder.path().join("said.wav");
         let mut command = Command::new(program);
         command.args(options).arg(&file);
         let speaker = Speaker { voice: &self.voice.to_string(), program };
@@ -189,39 +225,6 @@ fn trim(samples: &[i16]) -> &[i16] {
         return &[];
     };
     &samples[first.saturating_sub(MARGIN)..(last + 1 + MARGIN).min(samples.len())]
-}
-
-/// A folder of one's own, removed afterwards.
-struct Scratch(PathBuf);
-
-impl Scratch {
-    fn new() -> std::io::Result<Scratch> {
-        static COUNT: AtomicU64 = AtomicU64::new(0);
-        // `create_dir` fails where something stands already, so nobody else's file is ever written over; try a few.
-        let mut last = std::io::Error::other("every name is taken");
-        for _ in 0..100 {
-            let number = COUNT.fetch_add(1, Ordering::Relaxed);
-            let path = std::env::temp_dir().join(format!("antiphon-{}-{number}", std::process::id()));
-            match private_folder(&path) {
-                Ok(()) => return Ok(Scratch(path)),
-                Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => last = error,
-                Err(error) => return Err(error),
-            }
-        }
-        Err(last)
-    }
-}
-
-fn private_folder(path: &Path) -> std::io::Result<()> {
-    use std::os::unix::fs::DirBuilderExt;
-    std::fs::DirBuilder::new().mode(0o700).create(path)
-}
-
-impl Drop for Scratch {
-    fn drop(&mut self) {
-        // What can't be removed is left to the system's own cleaning of its temporary folder.
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
 }
 
 /// Who speaks, for errors.
@@ -312,6 +315,21 @@ mod tests {
         {
             assert!(wrong.parse::<RenderVoice>().unwrap_err().contains("espeak-ng:NAME"), "{wrong}");
         }
+    }
+
+    #[test]
+    fn what_was_said_long_ago_is_forgotten_and_what_comes_again_is_not() {
+        let mut said = Said { clips: VecDeque::new(), samples: 0, most: 1_000 };
+        let clip = |length: usize| -> Arc<[i16]> { vec![0; length].into() };
+        said.put("again", clip(100));
+        for n in 0..50 {
+            said.put(&n.to_string(), clip(300));
+            assert!(said.get("again").is_some() && said.samples <= 1_000, "{n}: {}", said.samples);
+        }
+        assert!(said.get("49").is_some() && said.get("0").is_none());
+        assert_eq!(said.samples, said.clips.iter().map(|(_, clip)| clip.len()).sum::<usize>());
+        said.put("longer than all", clip(5_000));
+        assert_eq!((said.clips.len(), said.samples), (1, 5_000));
     }
 
     #[test]

@@ -37,10 +37,26 @@ struct Stage {
     now: u64,
     tones: Vec<Tone>,
     slips: Vec<Slip>,
+    answer_ms: u64,
 }
+
+/// How long people take to answer, ms: long enough after the prompt for a step with a minimum time.
+const ANSWER_MS: u64 = 8_213;
 
 /// Plays a whole session of `source` into `root/id`.
 pub fn play(root: &Path, id: &str, source: &str, slips: &[Slip]) -> Played {
+    play_with(root, id, source, slips, ANSWER_MS, &mut |_| {})
+}
+
+/// The same with people who take so long to answer; `says` is told what the tool says.
+pub fn play_with(
+    root: &Path,
+    id: &str,
+    source: &str,
+    slips: &[Slip],
+    answer_ms: u64,
+    says: &mut dyn FnMut(&str),
+) -> Played {
     let procedure = parse(source, "test.toml").expect("the procedure of the test is right");
     let opening = Opening {
         antiphon: "0".into(),
@@ -64,15 +80,20 @@ pub fn play(root: &Path, id: &str, source: &str, slips: &[Slip]) -> Played {
     let start = DateTime::parse_from_rfc3339("2026-11-25T09:00:00+01:00").unwrap();
     let keeper =
         Keeper::open(procedure, source, folder, opening, WallClock::From(start), Box::new(Blank)).unwrap();
-    let mut stage = Stage { keeper, now: 0, tones: Vec::new(), slips: slips.to_vec() };
+    let mut stage = Stage { keeper, now: 0, tones: Vec::new(), slips: slips.to_vec(), answer_ms };
     stage.keeper.remark(0, "a remark with <b>markup</b> and \u{1b}[2J\u{202e}control").unwrap();
     let mut actions = stage.event(What::Begin);
     while stage.keeper.state.ended().is_none() {
+        for action in &actions {
+            if let Action::Say { text, .. } = action {
+                says(text);
+            }
+        }
         actions = match said(&actions) {
             Some(utterance) => stage.speak(utterance),
             None => stage.answer(),
         };
-        assert!(stage.now < 600_000, "the session of a test ends");
+        assert!(stage.now < 6_000_000, "the session of a test ends");
     }
     if let Some(utterance) = said(&actions) {
         stage.speak(utterance);
@@ -148,8 +169,7 @@ impl Stage {
             }
             Some(Slip::Hold(_)) => Verdict::Accepted { phrase: call.expect("every procedure has the call") },
         };
-        // Long enough after the prompt for a step with a minimum time.
-        self.now += 8_213;
+        self.now += self.answer_ms;
         let (from, to) = (self.now, self.now + 1_100);
         let (track, post) = match role {
             Role::Worker => ("worker", Post::Worker),

@@ -11,6 +11,7 @@ use super::set_up::{self, Listening, Ready};
 use super::simulation::{Cast, Simulation};
 use crate::audio::noise::NoiseSpec;
 use crate::failure::{ExitCode, Failure};
+use crate::files::scratch::Scratch;
 use crate::listen::decoys;
 use crate::listen::listener::Listener;
 use crate::procedure::{Phrase, PhraseId, Post, Procedure, Role, Use};
@@ -127,7 +128,7 @@ pub fn run(
     ready.notes.iter().for_each(|note| progress.note(note));
     let mut listeners = std::mem::take(&mut ready.listeners);
     // What the tool says is the same in most trials; copies of a renderer remember together.
-    let tool = Renderer::new(plan.tool.clone())?;
+    let tool = Renderer::new(plan.tool.clone())?.that_forgets_nothing();
     let voices = voices(plan, &ready.procedure, progress, interrupted)?;
     let Ready { procedure, source, engine, decoys, .. } = ready;
     let stage = Stage { plan, procedure, source, engine, decoys, voices, folder: folder.path(), interrupted };
@@ -168,8 +169,8 @@ pub fn run(
 }
 
 /// Records of trials are thrown away: in memory where there is room, since waiting for the disk takes longer than hearing.
-fn room_for_records() -> Result<tempfile::TempDir, Failure> {
-    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).map_err(|error| {
+fn room_for_records() -> Result<Scratch, Failure> {
+    Scratch::in_memory().map_err(|error| {
         Failure::new(ExitCode::BadFolder, "no temporary folder for the trials' records").why(error)
     })
 }
@@ -197,8 +198,11 @@ fn voices(
     interrupted: &(dyn Fn() -> bool + Sync),
 ) -> Result<Vec<Renderer>, Failure> {
     let people = plan.people.len();
-    let voices =
-        plan.people.iter().map(|voice| Renderer::new(voice.clone())).collect::<Result<Vec<_>, _>>()?;
+    let voices = plan
+        .people
+        .iter()
+        .map(|voice| Ok(Renderer::new(voice.clone())?.that_forgets_nothing()))
+        .collect::<Result<Vec<_>, Failure>>()?;
     natural::use_threads(1);
     let mut parts = BTreeSet::new();
     for (worker, observer) in (0..plan.trials).map(|number| who(number, people)) {

@@ -20,6 +20,7 @@ impl Fold<'_> {
             }
             _ => (None, None),
         };
+        self.taken += expected.iter().flatten().map(|phrase: &String| 32 + phrase.len()).sum::<usize>();
         let track = text(&line.body, "post").to_string();
         let ms = |key: &str| line.body.get(key).and_then(Value::as_u64).unwrap_or(line.ms);
         let (from, to) = (seconds(ms("start_ms")), seconds(ms("end_ms")));

@@ -8,6 +8,7 @@ use crate::procedure::Procedure;
 use crate::record::read::Line;
 use crate::record::verify;
 use crate::session::{Event, Phase, State, What};
+use serde_json::Value;
 
 /// The event of a line, when this version understands it and it names nothing that is not there.
 pub(crate) fn understood(line: &Line, state: &State, procedure: &Procedure) -> Option<Event> {
@@ -118,4 +119,14 @@ pub(super) fn doubts(sources: &Sources) -> Vec<String> {
         ));
     }
     doubts
+}
+
+/// Bytes of all text in a value.
+pub(super) fn length_of_text(value: &Value) -> usize {
+    match value {
+        Value::String(text) => text.len(),
+        Value::Array(values) => values.iter().map(length_of_text).sum(),
+        Value::Object(entries) => entries.iter().map(|(key, value)| key.len() + length_of_text(value)).sum(),
+        _ => 0,
+    }
 }

@@ -78,7 +78,7 @@ pub(super) struct Lane {
 pub(super) struct SoundView<'a> {
     pub name: String,
     pub title: String,
-    pub source: &'a str,
+    pub source: &'a super::Source,
 }
 
 pub(super) struct StepRow {

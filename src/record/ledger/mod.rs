@@ -9,10 +9,11 @@ pub mod check;
 use super::chain::{compose, split, Event, MAX_BODY, NOTHING_BEFORE};
 use super::folder::{sync_folder, JOURNAL, SUMMARY};
 use super::{chain, Lock, RecordError};
+use crate::files::{self, Links};
 use chrono::{DateTime, FixedOffset};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{self, File, TryLockError};
 use std::io::{self, ErrorKind, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -95,21 +96,11 @@ impl Ledger {
     pub fn open(root: &Path) -> Result<Option<Ledger>, RecordError> {
         let path = root.join(LEDGER);
         let wrong = |error| RecordError::io(DOING, &path, error);
-        let mut options = OpenOptions::new();
-        options.read(true).write(true);
-        #[cfg(unix)]
-        std::os::unix::fs::OpenOptionsExt::custom_flags(
-            &mut options,
-            rustix::fs::OFlags::NOFOLLOW.bits().cast_signed(),
-        );
-        let file = match options.open(&path) {
+        let file = match files::open_to_lock(&path) {
             Ok(file) => file,
             Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(wrong(error)),
         };
-        if !file.metadata().map_err(wrong)?.is_file() {
-            return Err(wrong(io::Error::other("it is no file")));
-        }
         lock(&file, &path)?;
         let mut ledger = Ledger { file, path: path.clone(), len: 0, n: 0, head: String::new() };
         ledger.find_head().map_err(wrong)?;
@@ -211,7 +202,7 @@ fn tail(file: &mut File, len: u64) -> io::Result<(Vec<u8>, u64)> {
 
 /// Digests of a journal's first and last whole line, as the lines state them.
 pub(super) fn ends_of(folder: &Path) -> io::Result<(Option<String>, Option<String>)> {
-    let mut file = File::open(folder.join(JOURNAL))?;
+    let mut file = files::open(&folder.join(JOURNAL), Links::Refuse)?;
     let len = file.metadata()?.len();
     let mut start = Vec::new();
     (&mut file).take(2 * MAX_BODY as u64).read_to_end(&mut start)?;
@@ -290,6 +281,7 @@ fn begin(root: &Path, at: DateTime<FixedOffset>, but: &str) -> Result<(), Record
 mod tests {
     use super::*;
     use crate::record::read::read;
+    use std::fs::OpenOptions;
 
     fn at() -> DateTime<FixedOffset> {
         DateTime::parse_from_rfc3339("2026-11-24T23:15:00Z").expect("a valid time")

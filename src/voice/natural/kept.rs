@@ -4,6 +4,8 @@
 //! here is an error: what can't be kept or read is made again.
 
 use crate::audio::{wav, RATE};
+use crate::files::write::{whole, PRIVATE};
+use crate::files::{self, Links};
 use crate::models::{self, Asset};
 use crate::record::folder::make_private_dir;
 use crate::voice::VoiceError;
@@ -18,6 +20,8 @@ use std::time::SystemTime;
 const FORMAT: u32 = 1;
 /// Most that is kept, bytes: some 100 minutes of speech.
 const LARGEST: u64 = 200_000_000;
+/// Largest file of a voice, bytes; they have half a megabyte.
+pub(super) const LARGEST_STYLE: u64 = 1 << 24;
 /// The size is looked at before the first and then every so many files.
 const LOOK_EVERY: usize = 32;
 
@@ -31,7 +35,7 @@ impl Key {
         digest.update(FORMAT.to_le_bytes());
         digest.update(weights()?);
         // One that can't be read fails with more words when it is spoken with.
-        digest.update(Sha256::digest(fs::read(style).unwrap_or_default()));
+        digest.update(Sha256::digest(files::read(style, Links::Follow, LARGEST_STYLE).unwrap_or_default()));
         for part in parts {
             digest.update((part.len() as u64).to_le_bytes());
             digest.update(part);
@@ -50,7 +54,7 @@ fn weights() -> Result<[u8; 32], VoiceError> {
             fix: format!("it can't be read: {error}"),
         };
         let mut digest = Sha256::new();
-        let mut file = File::open(&path).map_err(unreadable)?;
+        let mut file = files::open(&path, Links::Follow).map_err(unreadable)?;
         let mut piece = vec![0; 1 << 20];
         loop {
             match std::io::Read::read(&mut file, &mut piece).map_err(unreadable)? {
@@ -84,7 +88,8 @@ impl Store {
     /// The speech of this name, if it is there and whole.
     pub fn get(&self, key: &Key) -> Option<Vec<i16>> {
         let path = self.path(key);
-        let mut reader = hound::WavReader::open(&path).ok()?;
+        let file = files::open(&path, Links::Follow).ok()?;
+        let mut reader = hound::WavReader::new(std::io::BufReader::new(file)).ok()?;
         let spec = reader.spec();
         if (spec.channels, spec.sample_rate, spec.bits_per_sample) != (1, RATE, 16) {
             return None;
@@ -103,10 +108,9 @@ impl Store {
         }
         let keep = || -> Option<()> {
             make_private_dir(&self.folder).ok()?;
-            let part = tempfile::Builder::new().prefix(".part-").tempfile_in(&self.folder).ok()?;
-            wav::write_mono(part.path(), samples).ok()?;
-            part.persist(self.path(key)).ok()?;
-            Some(())
+            let mut bytes = wav::head(1, 2 * samples.len() as u64);
+            bytes.extend(samples.iter().flat_map(|sample| sample.to_le_bytes()));
+            whole(&self.path(key), &bytes, PRIVATE).ok()
         };
         // A full or read-only disk costs time, not speech.
         let _ = keep();

@@ -3,7 +3,9 @@
 //! Owns the sessions of the process, loaded when they are first wanted: one for each thread that speaks at the same time.
 //! Must not know texts.
 
+use super::kept::LARGEST_STYLE;
 use super::phonemes::MOST;
+use crate::files::{self, Links};
 use crate::models::{self, Asset};
 use crate::onnx::{self, OnnxError};
 use crate::voice::VoiceError;
@@ -83,7 +85,8 @@ fn style(voice: &Path, tokens: usize) -> Result<Vec<f32>, VoiceError> {
         voice: format!("{}", voice.file_name().unwrap_or_default().to_string_lossy()),
         fix: format!("the file is unusable ({why}); run `models/setup.sh --voices` again"),
     };
-    let bytes = std::fs::read(voice).map_err(|error| unusable(error.to_string()))?;
+    let bytes =
+        files::read(voice, Links::Follow, LARGEST_STYLE).map_err(|error| unusable(error.to_string()))?;
     if bytes.len() != MOST * STYLE * 4 {
         return Err(unusable(format!("{} bytes instead of {}", bytes.len(), MOST * STYLE * 4)));
     }

@@ -3,6 +3,7 @@
 //! Owns the dictionary text and looks words up in it. Must not know how phones are scored.
 
 use super::tokens;
+use crate::files::{self, Links};
 use crate::listen::engine::WordProblem;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -22,7 +23,7 @@ pub struct Lexicon {
 
 impl Lexicon {
     pub fn load(path: &Path) -> std::io::Result<Lexicon> {
-        Ok(Lexicon::from_text(std::fs::read_to_string(path)?))
+        Ok(Lexicon::from_text(files::read_text(path, Links::Follow, files::MAX_MODEL)?))
     }
 
     pub fn from_text(text: String) -> Lexicon {

@@ -15,6 +15,7 @@ mod tokens;
 pub use lexicon::{Lexicon, Pronunciation};
 
 use super::{Alike, Candidate, Engine, EngineError, Fit, Scores, WordProblem};
+use crate::files::{self, Links};
 use crate::models::{self, Asset};
 use emissions::Emissions;
 use std::collections::hash_map::Entry;
@@ -101,7 +102,8 @@ impl PhonesEngine {
         let dictionary = models::find(Asset::CmuDict)?;
         let lexicon = Lexicon::load(&dictionary).map_err(|why| cannot_load(&dictionary, why.to_string()))?;
         let words = models::find(Asset::Words)?;
-        let words = std::fs::read_to_string(&words).map_err(|why| cannot_load(&words, why.to_string()))?;
+        let words = files::read_text(&words, Links::Follow, files::MAX_MODEL)
+            .map_err(|why| cannot_load(&words, why.to_string()))?;
         PhonesEngine::with(Arc::new(Shared { tokens, lexicon, words, sounds: OnceLock::new() }))
     }
 
@@ -112,7 +114,8 @@ impl PhonesEngine {
 
     fn with(shared: Arc<Shared>) -> Result<PhonesEngine, EngineError> {
         let weights = models::find(Asset::HamaWeights)?;
-        let weights = std::fs::read(&weights).map_err(|why| cannot_load(&weights, why.to_string()))?;
+        let weights = files::read(&weights, Links::Follow, files::MAX_MODEL)
+            .map_err(|why| cannot_load(&weights, why.to_string()))?;
         let library = models::find(Asset::HamaLibrary)?;
         let network = ffi::Network::load(&library, &weights).map_err(|why| cannot_load(&library, why))?;
         Ok(PhonesEngine {
@@ -241,7 +244,7 @@ fn read_tokens(path: &Path) -> Result<Tokens, String> {
     struct Vocabulary {
         decoder: Vec<String>,
     }
-    let text = std::fs::read_to_string(path).map_err(|error| error.to_string())?;
+    let text = files::read_text(path, Links::Follow, files::MAX_MODEL).map_err(|error| error.to_string())?;
     let vocabulary: Vocabulary = serde_json::from_str(&text).map_err(|error| error.to_string())?;
     Tokens::new(&vocabulary.decoder)
 }

@@ -11,6 +11,7 @@ mod ffi;
 
 use super::{Alike, Candidate, Engine, EngineError, Fit, Scores, WordProblem};
 use crate::audio::RATE;
+use crate::files::{self, Links};
 use crate::models::{self, Asset};
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
@@ -310,7 +311,7 @@ fn about(folder: &Path, library: &Path) -> std::io::Result<String> {
 }
 
 fn short_sum(path: &Path) -> std::io::Result<String> {
-    let sum = Sha256::digest(std::fs::read(path)?);
+    let sum = Sha256::digest(files::read(path, Links::Follow, files::MAX_MODEL)?);
     Ok(sum.iter().take(6).map(|byte| format!("{byte:02x}")).collect())
 }
 

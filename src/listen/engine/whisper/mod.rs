@@ -14,6 +14,7 @@ pub use graph::Precision;
 pub use net::Window;
 
 use super::{Alike, Asked, Candidate, Engine, EngineError, Fit, Kind, Scores, Weighed, WordProblem};
+use crate::files::{self, Links};
 use crate::models::{self, Asset};
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 use net::Net;
@@ -144,7 +145,7 @@ impl Worker {
 }
 
 fn check_sum(path: &Path) -> Result<(), String> {
-    let mut file = std::fs::File::open(path).map_err(|error| error.to_string())?;
+    let mut file = files::open(path, Links::Follow).map_err(|error| error.to_string())?;
     let mut sum = Sha256::new();
     let mut piece = vec![0u8; 1 << 20];
     loop {

@@ -2,6 +2,7 @@
 //!
 //! Owns the tokens and the spelling. Must not know how a text is weighed.
 
+use crate::files::{self, Links};
 use std::collections::HashMap;
 use std::path::Path;
 use tokenizers::Tokenizer;
@@ -73,7 +74,8 @@ const NUMBERS: [(&str, &str); 29] = [
 impl Text {
     /// `language`: the first part of a BCP 47 tag.
     pub fn load(path: &Path, language: &str) -> Result<Text, String> {
-        let raw = std::fs::read_to_string(path).map_err(|error| error.to_string())?;
+        let raw =
+            files::read_text(path, Links::Follow, files::MAX_MODEL).map_err(|error| error.to_string())?;
         let mut file: serde_json::Value = serde_json::from_str(&raw).map_err(|error| error.to_string())?;
         with_first_merge(&mut file)?;
         let tokenizer: Tokenizer = serde_json::from_value(file).map_err(|error| error.to_string())?;

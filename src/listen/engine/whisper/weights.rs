@@ -2,6 +2,7 @@
 //!
 //! Owns reading that format. A file that is cut off or of another kind is told by name, never read past its end.
 
+use crate::files::{self, Links};
 use half::f16;
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -39,7 +40,7 @@ pub struct Numbers {
 impl Weights {
     /// Reads where everything stands; the numbers are read when asked for.
     pub fn open(path: &Path) -> Result<Weights, String> {
-        let file = File::open(path).map_err(|error| error.to_string())?;
+        let file = files::open(path, Links::Follow).map_err(|error| error.to_string())?;
         let size = file.metadata().map_err(|error| error.to_string())?.len();
         let mut head = Head { source: BufReader::new(&file), at: 0 };
         let arrays = head.index(size)?;
