@@ -25,7 +25,7 @@ pub enum ExitCode {
     /// The session folder can't be used: exists already, read-only, full.
     BadFolder = 7,
     /// The session ended before its last step (stopped, left on hold, input ended, interrupted), or `soundcheck`
-    /// found something to change first.
+    /// found something to change first, `relisten` a verdict that differs, `who-spoke` a step to listen to.
     NotCompleted = 8,
     /// `verify` found a record that was altered.
     Tampered = 9,
@@ -49,7 +49,8 @@ impl ExitCode {
         (ExitCode::BadFolder, "the session folder can't be used"),
         (
             ExitCode::NotCompleted,
-            "the session ended before its last step; soundcheck: not ready; relisten: a verdict differs",
+            "the session ended before its last step; soundcheck: not ready; relisten: a verdict differs; \
+             who-spoke: listen to a step",
         ),
         (ExitCode::Tampered, "verify: the record was altered"),
         (ExitCode::CutOff, "verify: the record is cut off but otherwise sound"),

@@ -23,6 +23,7 @@ mod session;
 mod soundcheck;
 mod trends;
 pub mod verify;
+mod who_spoke;
 
 use crate::failure::{ExitCode, Failure};
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
@@ -99,6 +100,8 @@ enum Command {
     Play(play::PlayArgs),
     /// Hear recorded sessions again with today's listening, and compare the verdicts
     Relisten(relisten::RelistenArgs),
+    /// Tell whether two people spoke in a session, or one in both parts: a hint to listen
+    WhoSpoke(who_spoke::WhoSpokeArgs),
     /// Compare many sessions: times, stumbles, training due
     Trends(trends::TrendsArgs),
     /// Sign a session's last digest, or make a key to sign with
@@ -174,6 +177,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         }
         Command::Play(args) => play::run(&args),
         Command::Relisten(args) => relisten::run(&args),
+        Command::WhoSpoke(args) => who_spoke::run(&args),
         Command::Trends(args) => trends::run(&args),
         Command::Sign(args) => keeping::run_sign(&args),
         Command::Redact(args) => keeping::run_redact(&args),

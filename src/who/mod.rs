@@ -39,7 +39,7 @@ pub struct Voice(Vec<f32>);
 
 impl Voice {
     /// Of what the network gives; `None` when it is not made of numbers, or of zeros only.
-    fn of(numbers: &[f32]) -> Option<Voice> {
+    pub(crate) fn of(numbers: &[f32]) -> Option<Voice> {
         let length = numbers.iter().map(|value| f64::from(*value).powi(2)).sum::<f64>().sqrt();
         let usable = length.is_finite() && length > 0.0;
         usable.then(|| Voice(numbers.iter().map(|value| (f64::from(*value) / length) as f32).collect()))
@@ -73,10 +73,10 @@ pub struct VoiceNetwork {
 impl VoiceNetwork {
     /// From where `models/setup.sh` put it. One thread: whoever speaks, the ears need the other core.
     ///
-    /// Errors: `Missing` when a file is not there, `Library`, `Failed` for other weights than those that were measured.
+    /// Errors: `Missing` when a file is not there, `Library`, `Weights` for others than those that were measured, `Failed`.
     pub fn load() -> Result<VoiceNetwork, OnnxError> {
         let path = models::find(Asset::CampplusWeights)?;
-        let unusable = |why: String| OnnxError::Failed(format!("can't use {}: {why}", path.display()));
+        let unusable = |why: String| OnnxError::Weights { path: path.display().to_string(), why };
         let weights = Weights::read(&path).map_err(unusable)?;
         let model = graph::network(&weights).map_err(unusable)?;
         Ok(VoiceNetwork { features: Features::default(), session: onnx::session(&model, 1)? })

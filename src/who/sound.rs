@@ -122,10 +122,10 @@ mod tests {
     fn silence_at_both_ends_is_cut_to_fifty_ms_and_the_level_is_made_equal() {
         for amplitude in [300.0, 20_000.0] {
             let sound = prepared(&[silence(700), hum(1_000, amplitude), silence(400)].concat()).unwrap();
-            // The mean of three frames reaches one frame into the silence.
+            // The mean of three frames, in dB, takes the outermost for silence where that is as deep as here.
             let ms = sound.len() as u64 / PER_MS;
-            assert!((1_100..=1_120).contains(&ms), "{ms} ms");
-            assert!(sound[..600].iter().all(|value| *value == 0.0));
+            assert!((1_080..=1_100).contains(&ms), "{ms} ms");
+            assert!(sound[..640].iter().all(|value| *value == 0.0));
             let power = sound.iter().map(|value| f64::from(*value).powi(2)).sum::<f64>() / 16_000.0;
             assert!((power.sqrt() - LEVEL).abs() < 0.003, "{amplitude}: {}", power.sqrt());
         }
@@ -138,7 +138,7 @@ mod tests {
         assert_eq!(prepared(&silence(2_000)), Err(CantTell::NoSound));
         assert_eq!(prepared(&[1, -1].repeat(16_000)), Err(CantTell::NoSound));
         let short = prepared(&[silence(500), hum(400, 3_000.0), silence(500)].concat());
-        assert!(matches!(short, Err(CantTell::TooShort { speech_ms: 400..=450 })), "{short:?}");
+        assert!(matches!(short, Err(CantTell::TooShort { speech_ms: 370..=400 })), "{short:?}");
         assert_eq!(prepared(&hum(30_000, 3_000.0)), Err(CantTell::TooLong));
         assert_eq!(prepared(&[i16::MIN, i16::MAX].repeat(16_000)), Err(CantTell::Clipped));
         let clipped: Vec<i16> = hum(1_000, 32_000.0).iter().map(|sample| sample.saturating_mul(3)).collect();
