@@ -13,11 +13,12 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
-/// Two voices: natural ones, or flite's where there are none.
+/// Two voices: natural ones, or where there are none the two of flite's that are farthest apart (rms and awb are neither
+/// clearly one voice nor two to the network).
 fn voices() -> [&'static str; 2] {
     match natural_voices() {
         Ok(_) => ["natural:am_michael", "natural:bf_emma"],
-        Err(_) => ["flite:rms", "flite:slt"],
+        Err(_) => ["flite:awb", "flite:slt"],
     }
 }
 

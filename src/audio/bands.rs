@@ -34,10 +34,6 @@ impl Bands {
         }
     }
 
-    pub fn len(&self) -> usize {
-        self.bands.len()
-    }
-
     /// The power in each band of the frame that `fill` writes; what it finds there is of no meaning.
     pub fn of(&mut self, fill: impl FnOnce(&mut [f32])) -> impl Iterator<Item = f32> + '_ {
         fill(&mut self.frame);
