@@ -108,7 +108,7 @@ mod tests {
     /// So many ms of a hum that is loud for 10 ms and half as loud for the next, by its amplitude.
     fn hum(ms: usize, amplitude: f64) -> Vec<i16> {
         let at = |n: usize| {
-            let half = if n / FRAME % 2 == 0 { 1.0 } else { 0.5 };
+            let half = if (n / FRAME).is_multiple_of(2) { 1.0 } else { 0.5 };
             (half * amplitude * (n as f64 * 0.3).sin()).round() as i16
         };
         (0..ms * PER_MS as usize).map(at).collect()
