@@ -49,8 +49,7 @@ impl ExitCode {
         (ExitCode::BadFolder, "the session folder can't be used"),
         (
             ExitCode::NotCompleted,
-            "the session ended before its last step; soundcheck: not ready; relisten: a verdict differs; \
-             who-spoke: listen to a step",
+            "the session ended early; soundcheck: not ready; relisten: a difference; who-spoke: listen",
         ),
         (ExitCode::Tampered, "verify: the record was altered"),
         (ExitCode::CutOff, "verify: the record is cut off but otherwise sound"),
