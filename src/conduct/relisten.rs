@@ -5,25 +5,23 @@
 //! write anything.
 
 use super::keeper::Opening;
+use super::recorded::Record;
 use super::second_ear::Ears;
 use super::set_up::{engines, unknown_words, EngineName};
 use super::simulation::TICK;
 use crate::audio::echo::{self, EchoCanceller};
 use crate::audio::PER_MS;
-use crate::debrief::build::understood;
 use crate::debrief::sound::{self, Extent};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
 use crate::listen::engine::whisper::WhisperEngine;
 use crate::listen::heard::{Heard, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
-use crate::procedure::{parse, PhraseId, Post, Procedure};
-use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
-use crate::record::{read, RecordError};
+use crate::procedure::{PhraseId, Post, Procedure};
+use crate::record::folder::{AUDIO, PROCEDURE};
 use crate::session::{step, Event, State, What};
 use serde::Serialize;
 use std::collections::VecDeque;
-use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -79,41 +77,11 @@ impl Pair {
 impl Recorded {
     /// Reads what is needed of a session. `today` stands for its procedure when given.
     pub fn open(folder: &Path, today: Option<&Procedure>) -> Result<Recorded, Failure> {
-        let at = |name: &str| folder.join(name);
-        let unusable = |what: &str| {
-            Failure::new(ExitCode::BadFolder, format!("{}: can't be heard again", folder.display())).why(what)
-        };
-        let reading = read::read(&at(JOURNAL)).map_err(|error| match error {
-            RecordError::Io { source, .. } if source.kind() == ErrorKind::NotFound => {
-                unusable("there is no journal.jsonl in it")
-            }
-            error => error.into(),
-        })?;
-        if let Some(problem) = reading.problems.first() {
-            return Err(unusable(&format!("{JOURNAL}:{}: {}", problem.line, problem.what))
-                .fix("see what `antiphon verify` says; only a record as it was written can be compared"));
-        }
-        let (procedure, _) = parse::load(&at(PROCEDURE))?;
-        let first = reading.lines.first().ok_or_else(|| unusable("its journal is empty"))?;
-        let opening: Opening = serde_json::from_value(first.body.clone())
-            .map_err(|error| unusable(&format!("{JOURNAL}:1: {error}")))?;
-        let extent = sound::measure(&at(AUDIO)).map_err(|why| unusable(&format!("{AUDIO}: {why}")))?;
-        if usize::from(extent.tracks) != opening.posts.len() + 1 {
-            return Err(unusable(&format!(
-                "{AUDIO}: {} tracks for {} posts",
-                extent.tracks,
-                opening.posts.len()
-            )));
-        }
-        let state = State::new(&procedure, &opening.posts, opening.grace_ms);
-        let mut events = Vec::new();
-        for line in reading.lines.iter().filter(|line| line.kind == "in") {
-            let event = understood(line, &state, &procedure).ok_or_else(|| {
-                unusable(&format!("{JOURNAL}:{}: this version does not understand it", line.line))
-            })?;
-            events.push(event);
-        }
-        let folder = folder.to_path_buf();
+        let record = Record::open(folder)?;
+        let state = record.beginning();
+        let lines = record.lines.iter().filter(|line| line.kind == "in");
+        let events = lines.map(|line| record.event(line, &state)).collect::<Result<_, _>>()?;
+        let Record { folder, procedure, opening, extent, .. } = record;
         Ok(Recorded { folder, procedure, today: today.cloned(), opening, events, extent })
     }
 

@@ -4,6 +4,7 @@
 
 pub mod model;
 
+use crate::failure::{ExitCode, Failure};
 use crate::models::{self, Asset, Missing};
 use ort::environment::Environment;
 use ort::session::builder::{GraphOptimizationLevel, SessionBuilder};
@@ -19,9 +20,28 @@ pub enum OnnxError {
     /// The library is there and can't be loaded: it is damaged, or for another machine.
     #[error("can't load {path}: {why}")]
     Library { path: String, why: String },
+    /// A network's weights are there and can't be used: damaged, or others.
+    #[error("can't use {path}: {why}")]
+    Weights { path: String, why: String },
     /// The library refuses the network, or failed while running it.
     #[error("{0}")]
     Failed(String),
+}
+
+impl OnnxError {
+    /// As the user reads it; `what` is what can't be done.
+    pub fn failure(self, what: &str) -> Failure {
+        match self {
+            OnnxError::Missing(missing) => {
+                Failure::new(ExitCode::MissingModel, missing.what).fix(missing.fix)
+            }
+            OnnxError::Library { .. } | OnnxError::Weights { .. } => {
+                let fix = "run `models/setup.sh` in the project's folder: it fetches what is damaged again";
+                Failure::new(ExitCode::MissingModel, what).why(self).fix(fix)
+            }
+            OnnxError::Failed(_) => Failure::new(ExitCode::Internal, what).why(self),
+        }
+    }
 }
 
 impl From<ort::Error> for OnnxError {

@@ -89,16 +89,10 @@ impl From<VoiceError> for Failure {
             VoiceError::Unknown { voice, fix } => {
                 Failure::new(ExitCode::NoDevice, format!("{voice} is not a voice")).fix(fix)
             }
-            VoiceError::NotFetched(missing) | VoiceError::Network(OnnxError::Missing(missing)) => {
+            VoiceError::NotFetched(missing) => {
                 Failure::new(ExitCode::MissingModel, missing.what).fix(missing.fix)
             }
-            VoiceError::Network(error) => {
-                let code = match error {
-                    OnnxError::Library { .. } => ExitCode::MissingModel,
-                    _ => ExitCode::Internal,
-                };
-                Failure::new(code, "the natural voices' network can't speak").why(error)
-            }
+            VoiceError::Network(error) => error.failure("the natural voices' network can't speak"),
             VoiceError::Text { voice, text, why } => {
                 Failure::new(ExitCode::Internal, format!("{voice} can't say '{text}'")).why(why)
             }

@@ -1,11 +1,9 @@
 //! Sound to a log-mel spectrogram, as Whisper's network was trained on: 80 bands, 25 ms windows every 10 ms.
 //!
-//! Owns the filters and the transform. Must not know what the spectrogram is for.
+//! Owns the filters and the frames. Must not know what the spectrogram is for.
 //! Scale and filters: M. Slaney, Auditory Toolbox, 1998 (linear below 1 kHz, each filter of the same area).
 
-use realfft::num_complex::Complex32;
-use realfft::{RealFftPlanner, RealToComplex};
-use std::sync::Arc;
+use crate::audio::bands::{triangles, Bands};
 
 /// Bands of the spectrogram.
 pub const BANDS: usize = 80;
@@ -18,18 +16,8 @@ const LEAST: f32 = 1e-10;
 const RANGE: f32 = 8.0;
 
 pub struct LogMel {
-    filters: Vec<Filter>,
+    bands: Bands,
     window: Vec<f32>,
-    transform: Arc<dyn RealToComplex<f32>>,
-    frame: Vec<f32>,
-    spectrum: Vec<Complex32>,
-    scratch: Vec<Complex32>,
-}
-
-/// The bins of the spectrum that a band sums, from the first that counts.
-struct Filter {
-    first: usize,
-    weights: Vec<f32>,
 }
 
 /// `BANDS` rows of `frames` values each, about -1 to 1.
@@ -56,15 +44,10 @@ impl Spectrogram {
 
 impl Default for LogMel {
     fn default() -> Self {
-        let transform = RealFftPlanner::new().plan_fft_forward(WINDOW);
         let turn = |n: usize| std::f64::consts::TAU * n as f64 / WINDOW as f64;
         LogMel {
-            filters: filters(RATE, WINDOW, BANDS).iter().map(|row| Filter::of(row)).collect(),
+            bands: Bands::new(WINDOW, &filters(RATE, WINDOW, BANDS)),
             window: (0..WINDOW).map(|n| (0.5 - 0.5 * turn(n).cos()) as f32).collect(),
-            frame: transform.make_input_vec(),
-            spectrum: transform.make_output_vec(),
-            scratch: transform.make_scratch_vec(),
-            transform,
         }
     }
 }
@@ -75,45 +58,30 @@ impl LogMel {
         let frames = samples.len() / HOP;
         let mut values = vec![0.0f32; BANDS * frames];
         for at in 0..frames {
-            self.power(samples, at * HOP);
-            for (band, filter) in self.filters.iter().enumerate() {
-                values[band * frames + at] = filter.sum(&self.spectrum).max(LEAST).log10();
+            let window = &self.window;
+            let power = self.bands.of(|frame| around(samples, at * HOP, window, frame));
+            for (band, power) in power.enumerate() {
+                values[band * frames + at] = power.max(LEAST).log10();
             }
         }
         let loudest = values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         values.iter_mut().for_each(|value| *value = (value.max(loudest - RANGE) + 4.0) / 4.0);
         Spectrogram { values, frames }
     }
-
-    /// The spectrum of the window around a sample; sound is mirrored at both ends.
-    fn power(&mut self, samples: &[f32], middle: usize) {
-        let last = samples.len() as isize - 1;
-        for (n, value) in self.frame.iter_mut().enumerate() {
-            let mut at = middle as isize + n as isize - (WINDOW / 2) as isize;
-            if at < 0 {
-                at = -at;
-            }
-            if at > last {
-                at = 2 * last - at;
-            }
-            *value = self.window[n] * samples[at.clamp(0, last) as usize];
-        }
-        self.transform
-            .process_with_scratch(&mut self.frame, &mut self.spectrum, &mut self.scratch)
-            .expect("the buffers were made by this transform");
-    }
 }
 
-impl Filter {
-    fn of(row: &[f64]) -> Filter {
-        let counts = |weight: &f64| *weight > 0.0;
-        let first = row.iter().position(counts).unwrap_or(0);
-        let end = row.iter().rposition(counts).map_or(first, |last| last + 1);
-        Filter { first, weights: row[first..end].iter().map(|weight| *weight as f32).collect() }
-    }
-
-    fn sum(&self, spectrum: &[Complex32]) -> f32 {
-        self.weights.iter().zip(&spectrum[self.first..]).map(|(weight, bin)| weight * bin.norm_sqr()).sum()
+/// The window around a sample; sound is mirrored at both ends.
+fn around(samples: &[f32], middle: usize, window: &[f32], frame: &mut [f32]) {
+    let last = samples.len() as isize - 1;
+    for (n, value) in frame.iter_mut().enumerate() {
+        let mut at = middle as isize + n as isize - (WINDOW / 2) as isize;
+        if at < 0 {
+            at = -at;
+        }
+        if at > last {
+            at = 2 * last - at;
+        }
+        *value = window[n] * samples[at.clamp(0, last) as usize];
     }
 }
 
@@ -132,16 +100,12 @@ fn filters(rate: f64, size: usize, bands: usize) -> Vec<Vec<f64>> {
     };
     let top = mel(rate / 2.0);
     let edges: Vec<f64> = (0..bands + 2).map(|n| hertz(top * n as f64 / (bands + 1) as f64)).collect();
-    let bins = (0..=size / 2).map(|bin| bin as f64 * rate / size as f64);
-    edges
-        .windows(3)
-        .map(|edge| {
-            let (low, middle, high) = (edge[0], edge[1], edge[2]);
-            let weight =
-                |bin: f64| ((bin - low) / (middle - low)).min((high - bin) / (high - middle)).max(0.0);
-            bins.clone().map(|bin| weight(bin) * 2.0 / (high - low)).collect()
-        })
-        .collect()
+    let bins: Vec<f64> = (0..=size / 2).map(|bin| bin as f64 * rate / size as f64).collect();
+    let mut rows = triangles(&edges, &bins);
+    for (row, edge) in rows.iter_mut().zip(edges.windows(3)) {
+        row.iter_mut().for_each(|weight| *weight = *weight * 2.0 / (edge[2] - edge[0]));
+    }
+    rows
 }
 
 #[cfg(test)]
