@@ -319,6 +319,46 @@ fn a_post_hears_its_own_microphone_or_none() {
     assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
 }
 
+/// A microphone that has its own name and gives the other's sound lets one person be heard as two. Rooms are never silent:
+/// that is enough to tell.
+#[test]
+fn a_post_that_gives_the_other_posts_sound_is_lost_until_it_has_its_own() {
+    let _one = ONE_ROOM.lock();
+    let mut room = Room::open();
+    let running = Running::start(&room, "rendered", "double");
+    running.wait_for(r#""event":"speech-began","utterance":2"#);
+    room.fans();
+    std::thread::sleep(Duration::from_secs(6));
+    assert!(!running.journal().contains("post-lost"), "{}", running.journal());
+
+    let plug = |room: &Room, master: &str| {
+        room.unplug("source_name=observer_mic");
+        std::thread::sleep(Duration::from_secs(1));
+        let master = format!("master={master}.monitor");
+        room.pactl(&["load-module", "module-remap-source", &master, "source_name=observer_mic"]);
+    };
+    let backs = || running.journal().matches(r#""event":"post-back""#).count();
+    plug(&room, "worker");
+    running.wait_for(r#""event":"post-back""#);
+    let since = Instant::now();
+    running.wait_for("it gives the same sound as the worker's");
+    println!("noticed {} ms after it came back", since.elapsed().as_millis());
+    std::thread::sleep(Duration::from_secs(3));
+    assert_eq!(backs(), 1);
+
+    plug(&room, "observer");
+    let since = Instant::now();
+    while backs() < 2 {
+        assert!(since.elapsed() < Duration::from_secs(20), "it is not back\n{}", running.journal());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    println!("back {} ms after it had its own", since.elapsed().as_millis());
+    running.interrupt();
+    let ran = running.ended();
+    assert!(ran.stdout.contains("the same sound"), "{}", ran.story());
+    assert_eq!(verify(&ran.session).expect("a session").state, State::Sound);
+}
+
 /// A sound server that hangs keeps nobody waiting but whoever asks it: within 3 s the session is on hold, in the journal and on
 /// the screen, and it can be interrupted.
 #[test]

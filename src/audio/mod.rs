@@ -3,6 +3,7 @@
 //! Owns the one form sound has inside: mono `i16` at [`RATE`]. Must not know what the sound means: no phrases, no
 //! session, no engine. The device threads hand frames over and count what they lose; nothing here decides anything.
 
+pub mod alike;
 pub mod bands;
 pub mod convert;
 pub mod device;

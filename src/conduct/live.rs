@@ -6,6 +6,7 @@ use super::ear::{self, By, FromEar, ToEar};
 use super::keeper::Keeper;
 use super::live_partner::LivePartner;
 use super::microphone::OpenMicrophone;
+use super::same_sound::{Change, SameSound};
 use super::second_ear;
 use super::simulation::AtTheEnd;
 use crate::audio::mic::{MicEvent, Microphone};
@@ -74,6 +75,8 @@ struct PostSound {
     /// It gave nothing but zeros, and how often it has come back from that.
     mute: bool,
     unmuted: u8,
+    /// It gives the other post's sound.
+    one_with_other: bool,
 }
 
 pub struct Live {
@@ -91,6 +94,8 @@ pub struct Live {
     playing: HashMap<u64, (u64, u64)>,
     counts: HashMap<Post, Vec<PhraseId>>,
     speaking: Option<u64>,
+    /// Looks at the microphones' sound where there are two.
+    same: Option<SameSound>,
 }
 
 impl Live {
@@ -120,8 +125,10 @@ impl Live {
                 digital: false,
                 mute: false,
                 unmuted: 0,
+                one_with_other: false,
             });
         }
+        let same = (posts.len() == 2).then(SameSound::new);
         Ok(Live {
             keeper,
             mouth,
@@ -135,6 +142,7 @@ impl Live {
             playing: HashMap::new(),
             counts: HashMap::new(),
             speaking: None,
+            same,
         })
     }
 
@@ -145,7 +153,7 @@ impl Live {
         self.partner = Some(make(ear.clone()));
         let (wanted, microphone, lost_at, coming) = (None, None, None, None);
         let (dropped, speaking, digital) = (0, false, true);
-        let (mute, unmuted) = (false, 0);
+        let (mute, unmuted, one_with_other) = (false, 0, false);
         let sound = PostSound {
             post,
             wanted,
@@ -158,6 +166,7 @@ impl Live {
             digital,
             mute,
             unmuted,
+            one_with_other,
         };
         self.posts.push(sound);
     }
@@ -299,8 +308,10 @@ impl Live {
                 self.event(What::Heard(heard))
             }
             FromEar::Sound { post, at, samples, speaking } => {
-                if let Some(sound) = self.posts.iter_mut().find(|sound| sound.post == post) {
+                if let Some(index) = self.posts.iter().position(|sound| sound.post == post) {
+                    let sound = &mut self.posts[index];
                     sound.speaking = speaking && (sound.digital || sound.microphone.is_some());
+                    self.compare(index, at, &samples)?;
                 }
                 Ok(self.keeper.keep_post(post, at, &samples)?)
             }
@@ -331,7 +342,45 @@ impl Live {
 
     fn ended(&mut self, utterance: u64, whole: bool) -> What {
         self.speaking = self.speaking.filter(|speaking| *speaking != utterance);
+        let now = self.position(Instant::now());
+        if let Some(same) = &mut self.same {
+            same.tool_spoke(now);
+        }
         What::SpeechEnded { utterance, whole }
+    }
+
+    /// Holds while two posts have one microphone's sound: one person would be heard as two.
+    fn compare(&mut self, index: usize, at: u64, samples: &[i16]) -> Result<(), LiveError> {
+        let (now, tool_speaks) = (self.position(Instant::now()), self.speaking.is_some());
+        let Some(same) = &mut self.same else { return Ok(()) };
+        if tool_speaks {
+            same.tool_spoke(now);
+        }
+        match same.push(index, at, samples) {
+            None => Ok(()),
+            Some(Change::One) => {
+                let (other, post) = (self.posts[0].post, self.posts[1].post);
+                (self.posts[1].one_with_other, self.posts[1].speaking) = (true, false);
+                let why = format!(
+                    "it gives the same sound as the {}'s: both may be one microphone, and one person would be heard as two",
+                    other.name()
+                );
+                self.event(What::PostLost { post, why })
+            }
+            Some(Change::Two) => {
+                self.posts[1].one_with_other = false;
+                self.back(1)
+            }
+        }
+    }
+
+    /// A post is back when nothing keeps it away any more.
+    fn back(&mut self, index: usize) -> Result<(), LiveError> {
+        let PostSound { post, mute, one_with_other, ref microphone, .. } = self.posts[index];
+        match microphone.is_some() && !mute && !one_with_other {
+            true => self.event(What::PostBack { post }),
+            false => Ok(()),
+        }
     }
 
     /// After a failure another voice takes over, once, and everybody is told.
@@ -472,7 +521,7 @@ impl Live {
             );
             self.keeper.remark(self.now_ms(), &text)?;
         }
-        self.event(What::PostBack { post })
+        self.back(index)
     }
 
     fn reopen(&mut self, index: usize) -> Result<(), LiveError> {
@@ -488,8 +537,8 @@ impl Live {
             Ok(Ok(open)) => {
                 sound.microphone = Some(open.deliver_to(&sound.ear)?);
                 (sound.lost_at, sound.coming, sound.dropped) = (None, None, 0);
-                let post = sound.post;
-                self.event(What::PostBack { post })?;
+                sound.mute = false;
+                self.back(index)?;
             }
             Ok(Err(_)) | Err(TryRecvError::Disconnected) => {
                 (sound.lost_at, sound.coming) = (Some(Instant::now()), None);

@@ -19,6 +19,7 @@ pub mod partner;
 mod recorded;
 pub mod relisten;
 pub mod replay;
+pub mod same_sound;
 pub mod second_ear;
 pub mod set_up;
 pub mod simulation;

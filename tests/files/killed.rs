@@ -79,8 +79,11 @@ fn killed_at_each(
     let mut killed = 0;
     for call in calls {
         for nth in 1.. {
-            let folder = whole.with_file_name("copy");
-            let _ = fs::remove_dir_all(&folder);
+            // Under its own name: a session that stands under another is no longer what it was.
+            let copies = whole.with_file_name("copies");
+            let _ = fs::remove_dir_all(&copies);
+            fs::create_dir(&copies).unwrap();
+            let folder = copies.join(whole.file_name().unwrap());
             copy(whole, &folder);
             let mut traced = Command::new("strace");
             traced.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);

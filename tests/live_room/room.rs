@@ -1,5 +1,6 @@
 //! A room without a sound card: a sound server of its own with a loudspeaker (`room`) and two microphones.
 
+use antiphon::audio::noise::{NoiseKind, NoiseSource};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -7,7 +8,7 @@ use std::time::{Duration, Instant};
 pub struct Room {
     dir: tempfile::TempDir,
     server: Child,
-    /// What plays the microphones' own noise.
+    /// What plays the microphones' own noise, and the wind on them.
     hiss: Vec<Child>,
 }
 
@@ -70,6 +71,22 @@ impl Room {
         while self.pactl(&["list", "short", "sink-inputs"]).lines().count() < 2 {
             assert!(since.elapsed() < Duration::from_secs(10), "the noise does not play");
             std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+
+    /// From now on each microphone stands in the wind of a fan of its own, for three minutes.
+    #[allow(dead_code)]
+    pub fn fans(&mut self) {
+        for (seed, post) in ["worker", "observer"].into_iter().enumerate() {
+            let mut noise = vec![0; 180 * 16_000];
+            NoiseSource::new(NoiseKind::Fan, seed as u64, -55.0).next(&mut noise);
+            let file = self.dir.path().join(format!("{post}.raw"));
+            let bytes: Vec<u8> = noise.into_iter().flat_map(i16::to_le_bytes).collect();
+            std::fs::write(&file, bytes).expect("the noise is written");
+            let mut player = self.command("paplay");
+            player.args(["--raw", "--rate=16000", "--channels=1", "--format=s16le"]);
+            player.arg(format!("--device={post}")).arg(&file).stderr(Stdio::null());
+            self.hiss.push(player.spawn().expect("paplay runs"));
         }
     }
 
