@@ -1,6 +1,6 @@
 # The two commands of the README, and what they are made of.
 
-.PHONY: demo test setup build bench bench-listen soak rooms
+.PHONY: demo test setup build bench bench-listen soak rooms torture
 SESSIONS ?= $(CURDIR)/target/demo
 
 # Everything from nothing: sets up, builds, and runs a whole session with stand-in people. They have flite's voices, which
@@ -28,6 +28,11 @@ test:
 soak: build
 	models/setup.sh --test
 	cargo test --release --locked --test live_limits -- --ignored --nocapture
+
+# Half an hour of kills, power cuts, failing calls, tampering and nonsense; power cuts need root.
+torture: setup
+	models/setup.sh --test
+	ANTIPHON_TORTURE=20 cargo test --locked --test torture -- --nocapture
 
 # Live rooms in which both microphones hear the loudspeaker, from faintly to as loud as the people; and a practice alone.
 rooms: setup

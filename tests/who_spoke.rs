@@ -67,7 +67,7 @@ fn rehearsed() -> &'static Rehearsed {
 
 fn copy(of: &str) -> (tempfile::TempDir, PathBuf) {
     let room = tempfile::tempdir().unwrap();
-    let folder = room.path().join("copy");
+    let folder = room.path().join(of);
     fs::create_dir(&folder).unwrap();
     for name in ["journal.jsonl", "audio.wav", "procedure.toml", "summary.json"] {
         fs::copy(rehearsed().folder(of).join(name), folder.join(name)).unwrap();

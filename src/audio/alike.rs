@@ -88,7 +88,9 @@ fn band(samples: &[i16]) -> Vec<f32> {
     let (forward, back) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
     let mut sound: Vec<f32> = samples.iter().map(|sample| f32::from(*sample) / 32_768.0).collect();
     let mut spectrum = forward.make_output_vec();
-    forward.process(&mut sound, &mut spectrum).expect("the transform's own buffers have the lengths it wants");
+    forward
+        .process(&mut sound, &mut spectrum)
+        .expect("the transform's own buffers have the lengths it wants");
     let scale = 1.0 / WINDOW as f32;
     for (bin, value) in spectrum.iter_mut().enumerate() {
         let inside = BAND_HZ.contains(&(bin as f32 * RATE as f32 / WINDOW as f32));
@@ -123,8 +125,7 @@ mod tests {
     #[test]
     fn two_streams_of_one_device_are_one_sound_at_any_delay_that_they_have() {
         let at_48: Vec<f32> = {
-            let speech: Vec<f32> =
-                somebody(1, 3 * WINDOW).iter().map(|s| f32::from(*s) / 32_768.0).collect();
+            let speech: Vec<f32> = somebody(1, 3 * WINDOW).iter().map(|s| f32::from(*s) / 32_768.0).collect();
             resample::clip(&speech, RATE, 48_000).unwrap()
         };
         let stream = |skip: usize| -> Vec<i16> {
