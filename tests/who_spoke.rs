@@ -58,6 +58,8 @@ fn rehearsed() -> &'static Rehearsed {
                 worker,
                 "--observer-voice",
                 observer,
+                "--same-voice",
+                "off",
             ];
             run(&[&told[..], microphones].concat()).exits(ExitCode::Done);
         }
@@ -187,4 +189,62 @@ fn without_the_network_or_with_another_the_way_to_get_it_is_told_and_sessions_ne
         "not the file that was measured",
         "models/setup.sh",
     ]);
+}
+
+/// While a session runs at one microphone: one voice in both parts is asked again, then held, at each step; two voices are not.
+#[test]
+fn one_voice_in_both_parts_is_asked_again_and_held_while_the_session_runs_and_two_voices_are_not() {
+    let room = tempfile::tempdir().unwrap();
+    let procedure = write(room.path(), "short.toml", SHORT);
+    let [one, other] = voices();
+    let rehearse = |id: &str, observer: &str| {
+        run(&[
+            "rehearse",
+            text(&procedure),
+            "--plain",
+            "--one-microphone",
+            "--answer",
+            "apron=yes",
+            "--sessions",
+            text(room.path()),
+            "--id",
+            id,
+            "--worker-voice",
+            one,
+            "--observer-voice",
+            observer,
+        ])
+    };
+    let journal = |id: &str| fs::read_to_string(room.path().join(id).join("journal.jsonl")).unwrap();
+    let ran = rehearse("two", other);
+    ran.exits(ExitCode::Done);
+    assert!(ran.err.contains("voices are compared") || ran.out.contains("voices are compared"), "{ran}");
+    assert!(!journal("two").contains("same-voice"), "{ran}");
+
+    let ran = rehearse("alone", one);
+    let alone = journal("alone");
+    let times = |time: u32| alone.matches(&format!(r#""note":"same-voice","step":0,"time":{time}"#)).count();
+    assert_eq!([times(1), times(2), times(3)], [1, 1, 1], "{ran}");
+    assert!(alone.contains(r#""note":"held","why":"same-voice""#), "{alone}");
+    assert!(alone.contains("That sounded like the worker.") && alone.contains("voices are compared"));
+    assert!(ran.out.contains("sounds like the worker's voice"), "{ran}");
+    run(&["verify", text(&room.path().join("alone"))]).exits(ExitCode::Done);
+    run(&["debrief", text(&room.path().join("alone"))]).exits(ExitCode::Done);
+    let page = fs::read_to_string(room.path().join("alone/debrief.html")).unwrap();
+    assert!(
+        page.contains("sounds like the worker&#39;s voice")
+            || page.contains("sounds like the worker's voice")
+    );
+
+    // Without the network a session runs and says so, unless it is required.
+    let models = models_without("campplus.safetensors");
+    let without = |more: &[&str]| {
+        let all = ["rehearse", text(&procedure), "--plain", "--one-microphone", "--answer", "apron=yes"];
+        let all = [&all[..], &["--sessions", text(room.path())], more].concat();
+        run_with(&all, &[("ANTIPHON_MODELS", models.path())])
+    };
+    let ran = without(&["--id", "without"]);
+    ran.exits(ExitCode::Done);
+    assert!(journal("without").contains("voices are not compared, and one person could do both parts"));
+    without(&["--same-voice", "required"]).exits(ExitCode::MissingModel).says(&["campplus", "setup.sh"]);
 }

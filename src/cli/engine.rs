@@ -1,5 +1,6 @@
 //! The options that say what listens, which several commands have.
 
+use crate::conduct::same_voice::SameVoice;
 use crate::conduct::second_ear::Ears;
 use crate::conduct::set_up::{self, EngineName, Listening, Ready};
 use crate::failure::Failure;
@@ -26,6 +27,12 @@ impl EngineArgs {
     }
 
     pub fn listening(&self) -> Listening {
-        Listening { engine: self.name, model: self.model.clone(), ears: self.ears, rooms: 1 }
+        Listening {
+            engine: self.name,
+            model: self.model.clone(),
+            ears: self.ears,
+            same_voice: SameVoice::Off,
+            rooms: 1,
+        }
     }
 }

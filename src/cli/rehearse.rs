@@ -112,7 +112,7 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
         return trials::run(&args, trials as usize);
     }
     let posts: &[Post] = if args.one_microphone { &[Post::Room] } else { &[Post::Worker, Post::Observer] };
-    let mut ready = args.session.engine.ready(&args.session.procedure, posts)?;
+    let mut ready = args.session.ready(posts)?;
     let script = script(args.script.as_deref(), &args.answer, &ready)?;
     let voices = Voices::chosen(&args, &ready.procedure.language);
     let mut tool = Renderer::new(voices.tool.clone())?;

@@ -39,7 +39,7 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
     let mics = args.sound.microphones()?;
     let posts: Vec<Post> = mics.iter().map(|(post, _)| *post).collect();
     tell("antiphon: opening the voice and the microphones");
-    let mut ready = args.session.engine.ready(&args.session.procedure, &posts)?;
+    let mut ready = args.session.ready(&posts)?;
     let mouth = args.sound.mouth(&mut ready)?;
     let microphones = posts::open(&mics, &mut ready)?;
     let interrupted = interrupted_flag()?;
@@ -70,7 +70,7 @@ fn conclude<E: Into<Failure>>(
 fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     let inputs = args.sound.recordings()?;
     let posts: Vec<Post> = inputs.iter().map(|(post, _)| *post).collect();
-    let mut ready = args.session.engine.ready(&args.session.procedure, &posts)?;
+    let mut ready = args.session.ready(&posts)?;
     let clips = posts::read(&inputs, &mut ready)?;
     let voice = args.sound.rendered_voice(&mut ready)?;
     let mut renderer = Renderer::new(voice.clone())?;

@@ -3,7 +3,8 @@
 use super::engine::EngineArgs;
 use super::{say, tell};
 use crate::conduct::keeper::{Keeper, Opening, WallClock, DAMAGED, STOPPED_EARLY};
-use crate::conduct::set_up::Ready;
+use crate::conduct::same_voice::SameVoice;
+use crate::conduct::set_up::{self, Listening, Ready};
 use crate::failure::{ExitCode, Failure};
 use crate::practice::Practice;
 use crate::procedure::{Post, Role};
@@ -27,6 +28,9 @@ pub struct SessionArgs {
     pub procedure: PathBuf,
     #[command(flatten)]
     pub engine: EngineArgs,
+    /// With one shared microphone, what follows when a confirmation sounds like whoever read back
+    #[arg(long, value_name = "WHAT", value_enum, default_value = "ask")]
+    pub same_voice: SameVoice,
     /// Where session folders go (default: $XDG_DATA_HOME/antiphon/sessions)
     #[arg(long, value_name = "DIR")]
     pub sessions: Option<PathBuf>,
@@ -51,6 +55,12 @@ pub struct SessionArgs {
 }
 
 impl SessionArgs {
+    /// The procedure, and a listener for each post.
+    pub fn ready(&self, posts: &[Post]) -> Result<Ready, Failure> {
+        let listening = Listening { same_voice: self.same_voice, ..self.engine.listening() };
+        set_up::ready(&self.procedure, posts, &listening)
+    }
+
     /// Makes the session's folder and opens its record.
     pub fn open(
         &self,

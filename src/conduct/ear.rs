@@ -58,6 +58,10 @@ pub enum FromEar {
         post: Post,
         why: String,
     },
+    /// Voices are no longer compared here.
+    NoVoices {
+        why: String,
+    },
     /// The engine failed; this post hears nothing more.
     Failed {
         post: Post,
@@ -188,6 +192,9 @@ impl Ear {
         self.tell(FromEar::Sound { post, at, samples, speaking });
         if let Some(why) = self.listener.second_lost() {
             self.tell(FromEar::OneEar { post, why });
+        }
+        if let Some(why) = self.listener.voices_lost() {
+            self.tell(FromEar::NoVoices { why });
         }
         heard.into_iter().for_each(|heard| self.tell(FromEar::Heard(heard)));
         Ok(())

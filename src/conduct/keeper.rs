@@ -416,6 +416,7 @@ impl Keeper {
                 | Note::AskedAgain { .. }
                 | Note::Unheeded { .. }
                 | Note::TooSoon { .. }
+                | Note::SameVoice { .. }
                 | Note::ContingencyBegan { .. }
                 | Note::Held { .. }),
             ) => Some(note.clone()),

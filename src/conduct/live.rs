@@ -7,6 +7,7 @@ use super::keeper::Keeper;
 use super::live_partner::LivePartner;
 use super::microphone::OpenMicrophone;
 use super::same_sound::{Change, SameSound};
+use super::same_voice;
 use super::second_ear;
 use super::simulation::AtTheEnd;
 use crate::audio::mic::{MicEvent, Microphone};
@@ -322,6 +323,7 @@ impl Live {
             FromEar::OneEar { post, why } => {
                 Ok(self.keeper.remark(self.now_ms(), &second_ear::lost(post, &why))?)
             }
+            FromEar::NoVoices { why } => Ok(self.keeper.remark(self.now_ms(), &same_voice::lost(&why))?),
             FromEar::Failed { post, why } => Err(LiveError::Ear { post: post.name(), why }),
         }
     }

@@ -20,6 +20,7 @@ mod recorded;
 pub mod relisten;
 pub mod replay;
 pub mod same_sound;
+pub mod same_voice;
 pub mod second_ear;
 pub mod set_up;
 pub mod simulation;

@@ -2,6 +2,7 @@
 //!
 //! Owns the order in which things are checked, so that every problem is told before anybody has gloves on.
 
+use super::same_voice::{self, SameVoice};
 use super::second_ear::{self, Ears};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
@@ -45,6 +46,8 @@ pub struct Listening {
     pub model: Option<PathBuf>,
     /// How many ears, if the user said so.
     pub ears: Option<Ears>,
+    /// What follows where one person seems to say both parts.
+    pub same_voice: SameVoice,
     /// So many rooms are listened to at the same time, each with listeners of its own: there are as many of each post, one
     /// room's after the other's.
     pub rooms: usize,
@@ -53,7 +56,7 @@ pub struct Listening {
 /// Loads and checks everything. Every problem of the procedure is told at once, with file:line.
 pub fn ready(path: &Path, posts: &[Post], listening: &Listening) -> Result<Ready, Failure> {
     let (procedure, source) = parse::load(path)?;
-    let Listening { engine, model, ears, rooms } = listening;
+    let Listening { engine, model, ears, same_voice, rooms } = listening;
     let second = second_ear::several_coming(*rooms, *ears, *engine, &procedure.language);
     let name = path.display().to_string();
     if posts.contains(&Post::Room) {
@@ -78,11 +81,20 @@ pub fn ready(path: &Path, posts: &[Post], listening: &Listening) -> Result<Ready
     if let Some(ear) = ears.first() {
         described = format!("{described}; {}", self::described(ear));
     }
+    let (mut voices, told) = match rooms {
+        1 => same_voice::at(posts, *same_voice, &procedure)?,
+        _ => (None, None),
+    };
+    notes.extend(told);
     let listener = |(at, engine): (usize, Box<dyn Engine>)| {
         let first = Listener::new(posts[at % posts.len()], engine, Arc::clone(&vocabulary), Bar::default());
-        match ears.get(at / posts.len()) {
+        let both = match ears.get(at / posts.len()) {
             Some(ear) => first.with_second(Box::new(ear.another())),
             None => first,
+        };
+        match voices.take() {
+            Some(voices) => both.with_voices(voices),
+            None => both,
         }
     };
     let listeners = engines.into_iter().enumerate().map(listener).collect();

@@ -5,6 +5,7 @@
 
 use super::actors::Actors;
 use super::keeper::Keeper;
+use super::same_voice;
 use super::second_ear;
 use crate::audio::echo::{self, EchoCanceller};
 use crate::audio::leak::Leak;
@@ -211,6 +212,9 @@ impl<'a> Simulation<'a> {
             let heard = self.listeners[index].push_cleared(&sound, &voice)?;
             if let Some(why) = self.listeners[index].second_lost() {
                 self.keeper.remark(self.at / PER_MS, &second_ear::lost(post, &why))?;
+            }
+            if let Some(why) = self.listeners[index].voices_lost() {
+                self.keeper.remark(self.at / PER_MS, &same_voice::lost(&why))?;
             }
             for heard in heard {
                 if self.source.is_echo(&self.keeper, &heard) {

@@ -14,15 +14,12 @@ use crate::procedure::{PhraseId, Post, Procedure, Role, Use};
 use crate::record::folder::AUDIO;
 use crate::record::read::Line;
 use crate::session::{Action, Note, What};
-use crate::statistics::median;
-use crate::who::{Likeness, NoVoice, Sounds, Voice, VoiceNetwork, LONGEST_MS};
+use crate::who::{Beside, Likeness, NoVoice, Rest, Sounds, Voice, VoiceNetwork, LONGEST_MS};
 use serde::Serialize;
 use std::path::Path;
 
 /// Sound taken from before and after an answer, ms: the segmenter may be a frame or two late.
 const MARGIN_MS: u64 = 50;
-/// Utterances of one person that are put together: so many were measured.
-const TOGETHER: usize = 3;
 
 /// What the report says about itself, always. The figures are those of docs/who-spoke.md.
 pub const LIMITS: [&str; 5] = [
@@ -79,16 +76,6 @@ pub struct Step {
     pub llr: Option<f32>,
     pub with_the_read_back: Option<Likeness>,
     pub with_the_rest: Option<Rest>,
-}
-
-/// Beside all else that whoever read back has said, three at a time.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Rest {
-    /// How many threes there are.
-    pub threes: usize,
-    /// The middle one of them.
-    #[serde(flatten)]
-    pub likeness: Likeness,
 }
 
 /// An answer that counted.
@@ -238,12 +225,9 @@ fn compare(procedure: &Procedure, answers: &[Answer], voices: &[Heeded]) -> Vec<
         let reads_back = answers[read_back].by;
         let others = (0..answers.len()).filter(|n| *n != read_back && answers[*n].by == reads_back);
         let rest: Vec<&Voice> = others.filter_map(|n| voices[n].as_ref().ok()).collect();
-        let one = |voice: &Voice| Some(Likeness::to_one(voice, voices[read_back].as_ref().ok()?));
-        let with_the_read_back = voices[at].as_ref().ok().and_then(one);
-        let with_the_rest = voices[at].as_ref().ok().and_then(|voice| beside(voice, &rest));
-        let llrs = [with_the_read_back.map(|one| one.llr), with_the_rest.map(|rest| rest.likeness.llr)];
-        let known: Vec<f32> = llrs.into_iter().flatten().collect();
-        let llr = (!known.is_empty()).then(|| known.iter().sum::<f32>() / known.len() as f32);
+        let beside =
+            voices[at].as_ref().ok().map(|voice| Beside::of(voice, voices[read_back].as_ref().ok(), &rest));
+        let llr = beside.and_then(|beside| beside.llr());
         let why = || match (&voices[at], &voices[read_back]) {
             (Err(why), _) => format!("the confirmation: {why}"),
             (_, Err(why)) => format!("the read-back: {why}"),
@@ -258,25 +242,11 @@ fn compare(procedure: &Procedure, answers: &[Answer], voices: &[Heeded]) -> Vec<
             sounds: llr.map(Sounds::of),
             why: llr.is_none().then(why),
             llr,
-            with_the_read_back,
-            with_the_rest,
+            with_the_read_back: beside.and_then(|beside| beside.with_the_one),
+            with_the_rest: beside.and_then(|beside| beside.with_the_rest),
         });
     }
     steps
-}
-
-/// Beside as many threes as there are; the middle one stands for all.
-fn beside(voice: &Voice, rest: &[&Voice]) -> Option<Rest> {
-    let threes = rest.chunks_exact(TOGETHER).filter_map(|three| match three {
-        [one, two, three] => Likeness::to_three(voice, [one, two, three]),
-        _ => None,
-    });
-    let all: Vec<Likeness> = threes.collect();
-    let middle = |number: fn(&Likeness) -> f32| {
-        median(&all.iter().map(|one| f64::from(number(one))).collect::<Vec<_>>()).map(|middle| middle as f32)
-    };
-    let likeness = Likeness { cosine: middle(|one| one.cosine)?, llr: middle(|one| one.llr)? };
-    Some(Rest { threes: all.len(), likeness })
 }
 
 fn sum_up(steps: &[Step]) -> Summary {

@@ -88,6 +88,10 @@ pub struct Evidence {
     /// What the second ear made of it; `None` when it was not asked, or is not there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub second: Option<Box<SecondOpinion>>,
+    /// Of a confirmation: how many times likelier it is that whoever read the step back said it than somebody else, as a
+    /// natural logarithm, nats. `None` where voices are not compared, or it can't be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub same_voice: Option<f32>,
     /// 0 to 1; see `accept`.
     pub confidence: f32,
     /// Level of the speech, dBFS RMS.

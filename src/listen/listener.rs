@@ -10,6 +10,7 @@ use super::engine::{BadWord, Candidate, Engine, EngineError, Kind, Scores};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::rivals;
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
+use super::voices::Voices;
 use crate::audio::PER_MS;
 use crate::procedure::{Call, PhraseId, Place, Post, Procedure, Use};
 use std::collections::{BTreeMap, BTreeSet};
@@ -22,6 +23,8 @@ const EARLY_CONFIDENCE: f32 = 0.7;
 const SETTLED_MS: u64 = 300;
 /// Longer utterances are not heard in advance, ms: no phrase takes so long, and the time to think grows with them.
 const LONGEST_AHEAD_MS: u64 = 5_000;
+/// Sound from before and after an utterance that its voice is told from, ms: the segmenter may be a frame or two late.
+const VOICE_MARGIN_MS: u64 = 50;
 /// Shorter voice than this is a click or a cough, ms.
 const SHORTEST_MS: u64 = 120;
 
@@ -176,6 +179,9 @@ struct Ear {
     /// The second ear, where there is one.
     second: Option<Box<dyn Engine>>,
     second_lost: Option<String>,
+    /// Who compares voices, where somebody does.
+    voices: Option<Box<dyn Voices>>,
+    voices_lost: Option<String>,
     vocabulary: Arc<Vocabulary>,
     bar: Bar,
     counts: Vec<PhraseId>,
@@ -229,6 +235,8 @@ impl Listener {
             engine,
             second: None,
             second_lost: None,
+            voices: None,
+            voices_lost: None,
             vocabulary,
             bar,
             counts: Vec::new(),
@@ -258,6 +266,17 @@ impl Listener {
     pub fn with_second(mut self, second: Box<dyn Engine>) -> Listener {
         self.ear.second = Some(second);
         self
+    }
+
+    /// Has the voices of answers compared.
+    pub fn with_voices(mut self, voices: Box<dyn Voices>) -> Listener {
+        self.ear.voices = Some(voices);
+        self
+    }
+
+    /// Why voices are no longer compared, since this was last asked.
+    pub fn voices_lost(&mut self) -> Option<String> {
+        self.ear.voices_lost.take()
     }
 
     /// Why the second ear was given up since this was last asked: the first goes on alone.
@@ -325,17 +344,23 @@ impl Listener {
         let mut failure = None;
         let ear = &mut self.ear;
         feed(&mut self.segmenter, &mut |found| {
-            let (verdict, over) = match found {
+            let (utterance, verdict, over) = match found {
                 Found::Soon(utterance) => {
                     failure = ear.hear_ahead(&utterance).err().or(failure.take());
                     return false;
                 }
-                Found::Pause(utterance) => (ear.hear_at_pause(&utterance), false),
-                Found::Over(utterance) => (ear.hear(&utterance), true),
+                Found::Pause(utterance) => {
+                    let verdict = ear.hear_at_pause(&utterance);
+                    (utterance, verdict, false)
+                }
+                Found::Over(utterance) => {
+                    let verdict = ear.hear(&utterance);
+                    (utterance, verdict, true)
+                }
             };
             match verdict {
                 Ok(one) if over || ear.decides_early(&one) => {
-                    heard.push(one);
+                    heard.push(ear.with_voice(one, &utterance));
                     true
                 }
                 Ok(_) => false,
@@ -382,6 +407,20 @@ impl Ear {
 
     fn decides_early(&self, heard: &Heard) -> bool {
         decides_early(heard, &self.vocabulary.urgent, &self.continued, self.bar.sure)
+    }
+
+    /// Compares the voice of what was surely said.
+    fn with_voice(&mut self, mut heard: Heard, utterance: &Utterance) -> Heard {
+        let (Some(voices), Verdict::Accepted { phrase }) = (&mut self.voices, &heard.verdict) else {
+            return heard;
+        };
+        let from = (utterance.start - utterance.from).saturating_sub(VOICE_MARGIN_MS * PER_MS) as usize;
+        let to = (utterance.end - utterance.from + VOICE_MARGIN_MS * PER_MS) as usize;
+        match voices.said(*phrase, &utterance.audio[from..to.min(utterance.audio.len())]) {
+            Ok(same_voice) => heard.evidence.same_voice = same_voice,
+            Err(why) => (self.voices, self.voices_lost) = (None, Some(why)),
+        }
+        heard
     }
 
     fn hear_ahead(&mut self, utterance: &Utterance) -> Result<(), EngineError> {

@@ -14,3 +14,4 @@ pub mod heard;
 pub mod listener;
 pub mod rivals;
 pub mod segment;
+pub mod voices;

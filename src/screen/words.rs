@@ -22,6 +22,7 @@ pub fn hold_words(procedure: &Procedure, why: HoldWhy) -> String {
         HoldWhy::NoAnswer => "nobody answered; the observer decides".into(),
         HoldWhy::PostLost(post) => format!("the {}'s microphone is lost", post.name()),
         HoldWhy::VoiceDead => "the voice failed".into(),
+        HoldWhy::SameVoice => "a confirmation sounded twice like whoever read back".into(),
         HoldWhy::RecordLost => "the record was damaged from outside".into(),
     }
 }
@@ -76,6 +77,11 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
         Note::AskedAgain { try_number, .. } => format!("asked again (try {try_number})"),
         Note::Unheeded { why, .. } => unheeded_words(*why).into(),
         Note::TooSoon { left_ms, .. } => format!("too soon, {} s left", left_ms.div_ceil(1000)),
+        Note::SameVoice { step, time } => {
+            let step = &procedure.steps[usize::from(*step)];
+            let counts = if *time > 2 { ", and counts after the hold" } else { "" };
+            format!("sounds like the {}'s voice: {}{counts}", step.by.reads_back().name(), step.id)
+        }
         Note::Refused { step } => format!("refused: {}", procedure.steps[usize::from(*step)].id),
         Note::StepDone { step } => format!("done: {}", procedure.steps[usize::from(*step)].id),
         Note::Decided { step, reason } => {

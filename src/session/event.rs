@@ -104,6 +104,11 @@ pub enum Note {
         step: u16,
         left_ms: u64,
     },
+    /// The confirmation sounds like whoever read the step back: the n-th time at this step. From the third on it counts.
+    SameVoice {
+        step: u16,
+        time: u32,
+    },
     /// The step was refused by whoever had to confirm it.
     Refused {
         step: u16,

@@ -70,6 +70,8 @@ pub enum HoldWhy {
     VoiceDead,
     /// The record is not what was written.
     RecordLost,
+    /// A confirmation sounded like whoever read back, and so did the next.
+    SameVoice,
 }
 
 /// How the session ended.
@@ -138,6 +140,8 @@ pub struct Progress {
     pub reminders: u32,
     pub holds: u32,
     pub too_soon: u32,
+    /// Confirmations that sounded like whoever read back.
+    pub same_voice: u32,
     pub visits: u32,
     /// What was said in vain for the answer that is awaited, holds between included.
     pub failures: u32,

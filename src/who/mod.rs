@@ -3,12 +3,14 @@
 //! Owns the network of voices, what is done to the sound before it, and what a likeness is worth. Must not know phrases,
 //! steps or sessions, and decides nothing: it is a hint, wrong in some percent of the cases (docs/who-spoke.md).
 
+mod beside;
 mod features;
 mod graph;
 mod likeness;
 mod sound;
 mod weights;
 
+pub use beside::{Beside, Rest};
 pub use likeness::{Likeness, Sounds};
 pub use sound::{CantTell, LEAST_MS, LONGEST_MS};
 

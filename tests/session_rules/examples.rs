@@ -184,6 +184,37 @@ fn an_unsure_verdict_is_asked_again_and_confirms_nothing() {
     assert_eq!(play.state.phase, Phase::Confirm { step: 0 });
 }
 
+/// The bar of 4 nats is that of docs/who-spoke.md.
+#[test]
+fn a_confirmation_in_the_voice_of_whoever_read_back_is_asked_for_again_then_held_and_counts_after_that() {
+    let confirm = "i see wrists protected";
+    for other in [-3.0, 0.0, 3.9] {
+        assert!(counted(&at_the_look().says_as(Observer, confirm, other)), "{other}");
+    }
+    let mut play = at_the_look();
+    let notes = play.says_as(Observer, confirm, 4.0);
+    let asked = Note::AskedAgain { post: Post::Observer, try_number: 1 };
+    assert_eq!(notes, [Note::SameVoice { step: 0, time: 1 }, asked]);
+    let words =
+        "That sounded like the worker. Observer, please say it yourself: i see wrists protected, or: not \
+                 right do it again.";
+    assert_eq!(play.last_said(), (Saying::AskAgain, words.into()));
+    play.tool_speaks();
+    let notes = play.says_as(Observer, confirm, 7.5);
+    assert_eq!(notes, [Note::SameVoice { step: 0, time: 2 }, Note::Held { why: HoldWhy::SameVoice }]);
+    assert_eq!(play.state.steps[0].standing, Standing::ReadBack);
+    play.tool_speaks();
+
+    // Two people may sound alike: they are not trapped, and the record says so.
+    play.calls(Post::Observer, Call::CarryOn);
+    play.tool_speaks();
+    assert!(counted(&play.says(Worker, "gloves are on")));
+    play.tool_speaks();
+    let notes = play.says_as(Observer, confirm, 7.5);
+    assert!(counted(&notes) && notes.contains(&Note::SameVoice { step: 0, time: 3 }), "{notes:?}");
+    assert_eq!(play.state.steps[0].standing, Standing::Confirmed);
+}
+
 #[test]
 fn a_phrase_that_did_not_count_when_it_was_heard_is_asked_again_though_it_counts_now() {
     let mut play = at_the_look();

@@ -329,7 +329,14 @@ fn speaks(play: &mut Play, post: Post, verdict: Verdict, after_ms: i64, takes_ms
     if !takes_ms.is_multiple_of(4) {
         play.now_ms = play.now_ms.max(end);
     }
-    play.send(What::Heard(heard(post, verdict, start, end)));
+    let mut heard = heard(post, verdict, start, end);
+    // Now and then in the voice of whoever read back, or in one that can't be told.
+    heard.evidence.same_voice = match takes_ms % 9 {
+        0 => Some(8.0),
+        1 => Some(1.0),
+        _ => None,
+    };
+    play.send(What::Heard(heard));
 }
 
 fn verdict_of(play: &Play, kind: u8, phrase: u16) -> Verdict {

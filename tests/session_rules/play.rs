@@ -97,6 +97,16 @@ impl Play {
         self.hears(by.post(), Verdict::Accepted { phrase })
     }
 
+    /// The same in a voice that is so much likelier that of whoever read back, nats.
+    pub fn says_as(&mut self, by: Role, text: &str, same_voice: f32) -> Vec<Note> {
+        let phrase = self.id(Some(by), text);
+        let start_ms = self.now_ms + 200;
+        self.now_ms = start_ms + 1_000;
+        let mut heard = heard(by.post(), Verdict::Accepted { phrase }, start_ms, self.now_ms);
+        heard.evidence.same_voice = Some(same_voice);
+        self.send(What::Heard(heard)).iter().filter_map(note).collect()
+    }
+
     pub fn calls(&mut self, post: Post, call: Call) -> Vec<Note> {
         let phrase = self.call_id(call);
         self.hears(post, Verdict::Accepted { phrase })

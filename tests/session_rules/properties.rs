@@ -150,9 +150,17 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
     ] {
         assert!(count >= 100, "{what} only {count} times: {seen:?}");
     }
-    for why in
-        ["Called", "Stop", "MaybeStop", "MaybeContingency", "Tries", "NoAnswer", "PostLost", "VoiceDead"]
-    {
+    for why in [
+        "Called",
+        "Stop",
+        "MaybeStop",
+        "MaybeContingency",
+        "Tries",
+        "NoAnswer",
+        "PostLost",
+        "VoiceDead",
+        "SameVoice",
+    ] {
         let count = seen.holds.iter().filter(|held| format!("{held:?}").starts_with(why)).count();
         assert!(count >= 20, "held for {why} only {count} times");
     }

@@ -8,6 +8,7 @@ use crate::procedure::{Call, PhraseId, Post, Role, Use};
 use crate::session::event::{Action, Note, Saying, Unheeded};
 use crate::session::lines::fill;
 use crate::session::state::{HoldWhy, Phase, Standing};
+use crate::who::Sounds;
 
 impl Machine<'_> {
     pub(super) fn right(&mut self, phrase: PhraseId, heard: &Heard) {
@@ -23,6 +24,9 @@ impl Machine<'_> {
             }
             (Phase::ReadBack { step }, Use::ReadBack { .. }) => self.read_back(step, phrase, heard, counted),
             (Phase::Confirm { step }, Use::Confirmation { .. }) => {
+                if self.same_voice(step, heard) {
+                    return;
+                }
                 self.actions.push(counted);
                 self.confirmed(step, phrase, heard);
             }
@@ -93,6 +97,31 @@ impl Machine<'_> {
         (progress.failures, progress.may_decide) = (0, false);
         self.actions.push(Action::Note(Note::StepDone { step }));
         self.go_on("");
+    }
+
+    /// Refuses a confirmation that sounds like whoever read back: asked for again, then held. Two people may sound alike, and
+    /// must not be trapped: after the observer has carried on from that hold it counts, and the record says so.
+    fn same_voice(&mut self, step: u16, heard: &Heard) -> bool {
+        if heard.evidence.same_voice.map(Sounds::of) != Some(Sounds::OneVoice) {
+            return false;
+        }
+        let progress = &mut self.state.steps[usize::from(step)];
+        progress.same_voice += 1;
+        let time = progress.same_voice;
+        self.actions.push(Action::Note(Note::SameVoice { step, time }));
+        match time {
+            1 => {
+                let reader = match self.procedure.steps[usize::from(step)].by.reads_back() {
+                    Role::Worker => self.lines.the_worker,
+                    Role::Observer => self.lines.the_observer,
+                };
+                let line = self.asking(self.lines.same_voice, &[("reader", reader)]);
+                self.ask_again(heard.post, line);
+            }
+            2 => self.hold(HoldWhy::SameVoice),
+            _ => return false,
+        }
+        true
     }
 
     fn refused(&mut self, step: u16) {

@@ -120,6 +120,7 @@ impl Machine<'_> {
             HoldWhy::PostLost(_) => self.lines.held_post_lost,
             HoldWhy::VoiceDead => self.lines.held_voice,
             HoldWhy::RecordLost => self.lines.held_record,
+            HoldWhy::SameVoice => self.lines.held_same_voice,
         };
         let who = match why {
             HoldWhy::PostLost(post) => self.post_name(post),

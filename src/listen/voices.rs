@@ -1,0 +1,13 @@
+//! What a listener asks about whose voice it heard.
+//!
+//! Owns the question. Whoever answers it knows the procedure and the network of voices (`conduct/same_voice.rs`).
+
+use crate::procedure::PhraseId;
+
+/// Compares voices as phrases are said.
+pub trait Voices: Send {
+    /// This phrase was surely said, with this sound (mono, 16 kHz). For a confirmation: how many times likelier it is that
+    /// whoever read the step back said it than somebody else, as a natural logarithm, nats; `None` where that can't be told, and
+    /// for every other phrase. Errors: in words, when no voice can be told from now on.
+    fn said(&mut self, phrase: PhraseId, sound: &[i16]) -> Result<Option<f32>, String>;
+}
