@@ -158,7 +158,7 @@ impl Live<'_> {
                 Ok(FromEar::Heard(heard)) => self.event(What::Heard(heard)),
                 Ok(FromEar::Failed { post, why }) => return Err(LiveError::Ear { post: post.name(), why }),
                 // Silence stands for a few dropped frames; `soak` and the session's journal count them.
-                Ok(FromEar::Lost { .. } | FromEar::OneEar { .. }) | Err(_) => {}
+                Ok(FromEar::Lost { .. } | FromEar::OneEar { .. } | FromEar::NoVoices { .. }) | Err(_) => {}
             },
             recv(self.mouth.events) -> event => if let Ok(event) = event { self.voice(event) },
             // Nothing of a check is recorded.
