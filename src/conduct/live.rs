@@ -129,7 +129,7 @@ impl Live {
                 one_with_other: false,
             });
         }
-        let same = (posts.len() == 2).then(SameSound::new);
+        let same = (posts.len() == 2).then(SameSound::default);
         Ok(Live {
             keeper,
             mouth,

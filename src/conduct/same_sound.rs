@@ -24,6 +24,7 @@ pub enum Change {
 }
 
 /// Two posts' sound, compared as it comes.
+#[derive(Default)]
 pub struct SameSound {
     tracks: [Track; 2],
     /// Where the next window begins.
@@ -69,10 +70,6 @@ impl Track {
 }
 
 impl SameSound {
-    pub fn new() -> SameSound {
-        SameSound { tracks: [Track::default(), Track::default()], next: 0, is_one: false, otherwise: 0 }
-    }
-
     /// The tool spoke up to here on the session clock, samples: what came before is not compared.
     pub fn tool_spoke(&mut self, until: u64) {
         self.next = self.next.max(until + DIES_AWAY);
@@ -130,7 +127,7 @@ mod tests {
 
     #[test]
     fn a_stream_that_moves_to_the_others_device_is_noticed_within_three_seconds_and_so_is_its_way_back() {
-        let mut same = SameSound::new();
+        let mut same = SameSound::default();
         let (one, other) = (noise(1, 20), noise(2, 20));
         let mut moved = other.clone();
         moved[5 * SECOND..10 * SECOND].copy_from_slice(&one[5 * SECOND - 100..10 * SECOND - 100]);
@@ -142,7 +139,7 @@ mod tests {
 
     #[test]
     fn what_the_tool_says_is_heard_by_both_and_is_not_compared() {
-        let mut same = SameSound::new();
+        let mut same = SameSound::default();
         let (mut at, mut seed) = (0, 10);
         for _ in 0..5 {
             let said = noise(seed, 2);
@@ -161,7 +158,7 @@ mod tests {
 
     #[test]
     fn silence_gaps_and_late_samples_say_nothing_and_keep_the_place() {
-        let mut same = SameSound::new();
+        let mut same = SameSound::default();
         let zeros = vec![0; 5 * SECOND];
         assert_eq!(told(&mut same, 0, &zeros, &zeros), []);
         // A gap of an hour, then sound that comes twice.

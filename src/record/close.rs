@@ -82,26 +82,28 @@ impl CutOff {
             return Err(Refused::Altered);
         }
         let path = folder.join(JOURNAL);
-        let bytes = files::read(&path, Links::Refuse, read::MAX_JOURNAL)
+        let mut kept = files::read(&path, Links::Refuse, read::MAX_JOURNAL)
             .map_err(|error| RecordError::io(DOING, &path, error))?;
-        let reading = read::read_bytes(&bytes);
+        let reading = read::read_bytes(&kept);
         if reading.lines.is_empty() {
             return Err(Refused::Empty);
-        }
-        let whole = bytes.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
-        let (mut kept, rest) = (bytes[..whole].to_vec(), &bytes[whole..]);
-        let mut broken_bytes = rest.len() as u64;
-        // The last line may lack only its line end.
-        if reading.lines.len() > kept.iter().filter(|&&byte| byte == b'\n').count() {
-            let text = rest.iter().rposition(|&byte| byte != 0).map_or(0, |at| at + 1);
-            kept.extend_from_slice(&rest[..text]);
-            kept.push(b'\n');
-            broken_bytes -= text as u64;
         }
         if reading.tail == Tail::Whole && is_there(&folder.join(SUMMARY))? {
             return Err(Refused::Whole);
         }
-        let rewrite = kept != bytes;
+        let whole = kept.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
+        let ends = kept.iter().filter(|&&byte| byte == b'\n').count();
+        // The last line may lack only its line end.
+        let lacks_its_end = reading.lines.len() > ends;
+        let end = match lacks_its_end {
+            true => kept.iter().rposition(|&byte| byte != 0).map_or(0, |at| at + 1),
+            false => whole,
+        };
+        let broken_bytes = (kept.len() - end) as u64;
+        let rewrite = lacks_its_end || broken_bytes > 0;
+        // Not copied: a journal may be large.
+        kept.truncate(end);
+        kept.extend(lacks_its_end.then_some(b'\n'));
         Ok(CutOff {
             folder: folder.to_owned(),
             lines: reading.lines,
@@ -145,7 +147,7 @@ impl CutOff {
     ) -> Result<Closed, RecordError> {
         let unsaid = |why: String| RecordError::Event { kind: END.to_owned(), why };
         let last = self.lines.last().ok_or_else(|| unsaid("there is no line before it".into()))?;
-        let mut journal = self.kept.clone();
+        let mut journal = std::mem::take(&mut self.kept);
         let (n, digest, body) = match (last.kind == END, account) {
             (true, _) => (last.n, last.digest.clone(), last.body.clone()),
             (false, None) => return Err(unsaid("nothing is known of the session".into())),
