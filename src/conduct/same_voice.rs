@@ -26,19 +26,25 @@ const COMPARED: &str =
     "voices are compared: a confirmation that sounds like whoever read back is asked for again \
                         (wrong for 2 in 1,000 right ones when measured; see docs/who-spoke.md)";
 
-/// Who compares the voices at these posts, and what is to be told of it. Errors: the network is required and is not there.
-pub fn at(
-    posts: &[Post],
-    wish: SameVoice,
-    procedure: &Procedure,
-) -> Result<(Option<Box<dyn Voices>>, Option<String>), Failure> {
+/// Who compares the voices, if anybody does, and what is to be told of it.
+#[derive(Default)]
+pub struct Comparing {
+    pub voices: Option<Box<dyn Voices>>,
+    pub note: Option<String>,
+}
+
+/// What is done at these posts. Errors: the network is required and is not there.
+pub fn at(posts: &[Post], wish: SameVoice, procedure: &Procedure) -> Result<Comparing, Failure> {
     if posts != [Post::Room] || wish == SameVoice::Off {
-        return Ok((None, None));
+        return Ok(Comparing::default());
     }
     match (VoiceNetwork::load(), wish) {
-        (Ok(network), _) => Ok((Some(Box::new(Compared::new(network, procedure))), Some(COMPARED.into()))),
+        (Ok(network), _) => Ok(Comparing {
+            voices: Some(Box::new(Compared::new(network, procedure))),
+            note: Some(COMPARED.into()),
+        }),
         (Err(error), SameVoice::Required) => Err(error.failure("voices can't be compared")),
-        (Err(error), _) => Ok((None, Some(not_compared(&error)))),
+        (Err(error), _) => Ok(Comparing { voices: None, note: Some(not_compared(&error)) }),
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Owns the order in which things are checked, so that every problem is told before anybody has gloves on.
 
-use super::same_voice::{self, SameVoice};
+use super::same_voice::{self, Comparing, SameVoice};
 use super::second_ear::{self, Ears};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
@@ -81,11 +81,11 @@ pub fn ready(path: &Path, posts: &[Post], listening: &Listening) -> Result<Ready
     if let Some(ear) = ears.first() {
         described = format!("{described}; {}", self::described(ear));
     }
-    let (mut voices, told) = match rooms {
+    let Comparing { mut voices, note } = match rooms {
         1 => same_voice::at(posts, *same_voice, &procedure)?,
-        _ => (None, None),
+        _ => Comparing::default(),
     };
-    notes.extend(told);
+    notes.extend(note);
     let listener = |(at, engine): (usize, Box<dyn Engine>)| {
         let first = Listener::new(posts[at % posts.len()], engine, Arc::clone(&vocabulary), Bar::default());
         let both = match ears.get(at / posts.len()) {
