@@ -40,6 +40,8 @@ pub struct Vocabulary {
     critical: BTreeSet<PhraseId>,
     /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
     urgent: BTreeSet<PhraseId>,
+    /// Those of them that only hold, and lead nowhere.
+    holds: BTreeSet<PhraseId>,
 }
 
 impl Vocabulary {
@@ -48,10 +50,10 @@ impl Vocabulary {
         let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
         let vocabulary =
             Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)?;
-        let stops = |id: &PhraseId| {
-            let used = procedure.phrase(*id).used;
-            matches!(used, Use::Call { call: Call::Stop | Call::Hold } | Use::Contingency { .. })
-        };
+        let holds =
+            |id: &PhraseId| matches!(procedure.phrase(*id).used, Use::Call { call: Call::Stop | Call::Hold });
+        let stops =
+            |id: &PhraseId| holds(id) || matches!(procedure.phrase(*id).used, Use::Contingency { .. });
         let critical = |id: &PhraseId| match procedure.phrase(*id).used {
             Use::ReadBack { step } | Use::Confirmation { step } => {
                 procedure.steps[usize::from(step)].critical
@@ -64,6 +66,7 @@ impl Vocabulary {
         };
         Ok(Vocabulary {
             urgent: procedure.phrase_ids().filter(stops).collect(),
+            holds: procedure.phrase_ids().filter(holds).collect(),
             critical: procedure.phrase_ids().filter(critical).collect(),
             ..vocabulary
         })
@@ -100,7 +103,7 @@ impl Vocabulary {
                 decoys::derive(phrase, &all).into_iter().filter(sayable).filter(told).collect()
             })
             .collect();
-        let (critical, urgent) = (BTreeSet::new(), BTreeSet::new());
+        let (critical, urgent, holds) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
         let known = |word: &str| engine.check_word(word, &given).is_ok();
         let rivals = phrases.iter().map(|phrase| {
             let mut rivals = rivals::derive(phrase, &all, &known);
@@ -108,7 +111,7 @@ impl Vocabulary {
             Arc::new(rivals)
         });
         let rivals = rivals.collect();
-        Ok(Vocabulary { phrases, decoys, own_decoys, given, rivals, critical, urgent })
+        Ok(Vocabulary { phrases, decoys, own_decoys, given, rivals, critical, urgent, holds })
     }
 
     /// The words of a phrase.
@@ -159,6 +162,11 @@ impl Vocabulary {
     /// Whether a phrase stops everything.
     pub fn is_urgent(&self, id: PhraseId) -> bool {
         self.urgent.contains(&id)
+    }
+
+    /// Whether a phrase holds the session and does nothing else.
+    pub fn only_holds(&self, id: PhraseId) -> bool {
+        self.holds.contains(&id)
     }
 
     /// Number of decoys of all phrases, for the journal.

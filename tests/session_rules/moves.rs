@@ -331,7 +331,7 @@ fn speaks(play: &mut Play, post: Post, verdict: Verdict, after_ms: i64, takes_ms
     }
     let mut heard = heard(post, verdict, start, end);
     // Now and then in the voice of whoever read back, or in one that can't be told.
-    heard.evidence.same_voice = match takes_ms % 6 {
+    heard.evidence.same_voice = match takes_ms % 7 {
         0 => Some(8.0),
         1 => Some(1.0),
         _ => None,
