@@ -52,7 +52,7 @@ pub fn decide(
     let context = context.to_string();
     let mut asked = Asked { at_once: urgent, context, ..question(case, &possible, alike, vocabulary) };
     if vocabulary.only_holds(case.measure(top).phrase) {
-        asked.rivals.iter_mut().for_each(|rivals| few(rivals));
+        asked.rivals.iter_mut().for_each(few);
     }
     let Some(weighed) = second.weigh(&asked)? else { return Ok(by_one) };
     let chosen = possible[weighed.chosen];
