@@ -5,7 +5,7 @@ mod debrief_support;
 
 use antiphon::failure::ExitCode;
 use antiphon::record::chain::CHECK_BY_HAND;
-use common::{needed, run, text, tool, SHORT};
+use common::{can_trace, killed_at, run, text, tool, SHORT};
 use debrief_support::{play, Played};
 use serde_json::Value;
 use std::fs;
@@ -201,13 +201,7 @@ fn a_whole_name_is_kept_only_when_that_is_wanted() {
 /// off, and the next one finishes it.
 #[test]
 fn a_redaction_killed_at_any_system_call_is_none_or_can_be_finished() {
-    needed("/usr/bin/strace", "strace");
-    if !Command::new("strace")
-        .args(["-o", "/dev/null", "true"])
-        .output()
-        .is_ok_and(|ran| ran.status.success())
-    {
-        println!("skipped: this machine does not let strace watch a program");
+    if !can_trace() {
         return;
     }
     let room = tempfile::tempdir().unwrap();
@@ -222,10 +216,7 @@ fn a_redaction_killed_at_any_system_call_is_none_or_can_be_finished() {
         fs::create_dir(&parent).unwrap();
         let folder = parent.join("one");
         tool("cp", &["-r", text(&whole), text(&folder)]);
-        let mut command = Command::new("strace");
-        command.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);
-        command.arg(format!("inject={call}:signal=SIGKILL:when={nth}")).arg(env!("CARGO_BIN_EXE_antiphon"));
-        command.args(["redact", text(&folder), "--who", "worker", "--yes"]);
+        let mut command = killed_at(call, nth, &["redact", text(&folder), "--who", "worker", "--yes"]);
         if command.output().unwrap().status.success() {
             // It does not make this call so often.
             continue;

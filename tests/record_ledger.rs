@@ -4,7 +4,7 @@ mod common;
 
 use antiphon::failure::ExitCode;
 use antiphon::record::chain::CHECK_BY_HAND;
-use common::{antiphon, needed, ran, run, text, tool, write, Ran, SHORT};
+use common::{antiphon, can_trace, killed_at, ran, run, text, tool, write, Ran, SHORT};
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -380,13 +380,7 @@ impl Later for Command {
 /// Killed at any of its calls, a redaction leaves a ledger that fits once it is finished.
 #[test]
 fn a_redaction_killed_at_any_call_leaves_a_ledger_that_fits_once_it_is_finished() {
-    needed("/usr/bin/strace", "strace");
-    if !Command::new("strace")
-        .args(["-o", "/dev/null", "true"])
-        .output()
-        .is_ok_and(|ran| ran.status.success())
-    {
-        println!("skipped: this machine does not let strace watch a program");
+    if !can_trace() {
         return;
     }
     let mut killed = 0;
@@ -395,16 +389,7 @@ fn a_redaction_killed_at_any_call_leaves_a_ledger_that_fits_once_it_is_finished(
             assert!(nth < 40, "{call}: it is never done");
             let (_room, sessions) = copy();
             let one = sessions.join("one");
-            let mut command = Command::new("strace");
-            command.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);
-            command.arg(format!("inject={call}:signal=SIGKILL:when={nth}"));
-            command.arg(env!("CARGO_BIN_EXE_antiphon")).args([
-                "redact",
-                text(&one),
-                "--who",
-                "worker",
-                "--yes",
-            ]);
+            let mut command = killed_at(call, nth, &["redact", text(&one), "--who", "worker", "--yes"]);
             if command.output().unwrap().status.success() {
                 break;
             }

@@ -8,7 +8,7 @@ use antiphon::failure::ExitCode;
 use antiphon::procedure::parse::parse;
 use antiphon::record::chain::CHECK_BY_HAND;
 use antiphon::record::read::{read, Line};
-use common::{needed, run, text, tool, SHORT};
+use common::{can_trace, killed_at, run, text, tool, SHORT};
 use debrief_support::play;
 use serde_json::Value;
 use std::fs;
@@ -321,13 +321,7 @@ fn a_record_that_was_altered_or_is_being_written_or_is_empty_is_not_closed() {
 /// Killed at any of the calls by which it changes the folder, a closing has done nothing or can be finished.
 #[test]
 fn a_closing_killed_at_any_system_call_is_none_or_is_finished_by_the_next() {
-    needed("/usr/bin/strace", "strace");
-    if !Command::new("strace")
-        .args(["-o", "/dev/null", "true"])
-        .output()
-        .is_ok_and(|ran| ran.status.success())
-    {
-        println!("skipped: this machine does not let strace watch a program");
+    if !can_trace() {
         return;
     }
     let mut killed = 0;
@@ -335,10 +329,7 @@ fn a_closing_killed_at_any_system_call_is_none_or_is_finished_by_the_next() {
         for nth in 1.. {
             assert!(nth < 30, "{call}: it is never done");
             let (_room, folder) = cut();
-            let mut command = Command::new("strace");
-            command.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);
-            command.arg(format!("inject={call}:signal=SIGKILL:when={nth}"));
-            command.arg(env!("CARGO_BIN_EXE_antiphon")).args(["close", text(&folder), "--yes"]);
+            let mut command = killed_at(call, nth, &["close", text(&folder), "--yes"]);
             if command.output().unwrap().status.success() {
                 break;
             }

@@ -120,6 +120,26 @@ pub fn tool(program: &str, arguments: &[&str]) {
     assert!(output.status.success(), "{program} failed: {said}");
 }
 
+/// Whether this machine lets strace watch a program; says so when it does not.
+pub fn can_trace() -> bool {
+    needed("/usr/bin/strace", "strace");
+    let tried = std::process::Command::new("strace").args(["-o", "/dev/null", "true"]).output();
+    let can = tried.is_ok_and(|ran| ran.status.success());
+    if !can {
+        println!("skipped: this machine does not let strace watch a program");
+    }
+    can
+}
+
+/// The program with these arguments, killed at its nth call of this name. It succeeds where it makes fewer.
+pub fn killed_at(call: &str, nth: usize, arguments: &[&str]) -> std::process::Command {
+    let mut command = std::process::Command::new("strace");
+    command.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);
+    command.arg(format!("inject={call}:signal=SIGKILL:when={nth}"));
+    command.arg(env!("CARGO_BIN_EXE_antiphon")).args(arguments);
+    command
+}
+
 pub fn text(path: &Path) -> &str {
     path.to_str().expect("temporary paths are UTF-8")
 }

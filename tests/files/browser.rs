@@ -1,7 +1,8 @@
 //! The browser that makes a PDF: it has nothing of the network.
 
+use crate::common::can_trace;
 use crate::common::{needed, text, write, SHORT};
-use crate::{can_trace, names};
+use crate::names;
 use std::process::Command;
 
 fn isolation_is_allowed() -> bool {

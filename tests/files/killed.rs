@@ -1,12 +1,11 @@
 //! What is left when a command is killed or a limit ends it: nothing half made, and nothing that the next run doesn't clear.
 
-use crate::common::{needed, ran, run, text, write, Ran, SHORT};
-use crate::{can_trace, copy, names, session, verifies};
+use crate::common::{can_trace, killed_at, needed, ran, run, text, write, Ran, SHORT};
+use crate::{copy, names, session, verifies};
 use antiphon::failure::ExitCode;
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
-use std::process::Command;
 
 /// Runs the program where no file may grow beyond `blocks` of 1,024 bytes, but for those of the voice: what it says is a file
 /// that can be longer than a journal.
@@ -85,10 +84,10 @@ fn killed_at_each(
             fs::create_dir(&copies).unwrap();
             let folder = copies.join(whole.file_name().unwrap());
             copy(whole, &folder);
-            let mut traced = Command::new("strace");
-            traced.args(["-f", "-o", "/dev/null", "-e", &format!("trace={call}"), "-e"]);
-            traced.arg(format!("inject={call}:signal=SIGKILL:when={nth}"));
-            traced.arg(env!("CARGO_BIN_EXE_antiphon")).args(command(&folder)).env("HOME", "/nonexistent");
+            let arguments = command(&folder);
+            let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+            let mut traced = killed_at(call, nth, &arguments);
+            traced.env("HOME", "/nonexistent");
             if traced.output().unwrap().status.success() {
                 break;
             }

@@ -48,14 +48,3 @@ fn copy(of: &Path, to: &Path) {
 fn verifies(folder: &Path) {
     common::run(&["verify", text(folder)]).exits(ExitCode::Done);
 }
-
-/// Whether strace may watch a program here.
-fn can_trace() -> bool {
-    common::needed("/usr/bin/strace", "strace");
-    let tried = std::process::Command::new("strace").args(["-o", "/dev/null", "true"]).output();
-    let can = tried.is_ok_and(|ran| ran.status.success());
-    if !can {
-        println!("skipped: this machine does not let strace watch a program");
-    }
-    can
-}

@@ -1,6 +1,6 @@
 //! A system that refuses: calls that fail, once, at any moment of a session.
 
-use crate::common::{text, write, SHORT};
+use crate::common::{can_trace, text, write, SHORT};
 use crate::{random, stands, times, Tally};
 use antiphon::failure::ExitCode;
 use rand::RngExt;
@@ -16,9 +16,7 @@ const ERRORS: [&str; 4] = ["EIO", "ENOSPC", "EDQUOT", "EROFS"];
 #[test]
 fn a_call_that_fails_ends_the_session_with_a_reason_or_is_outlived_and_the_record_is_sound_as_far_as_it_goes()
 {
-    if !Command::new("strace").args(["-o", "/dev/null", "true"]).status().is_ok_and(|status| status.success())
-    {
-        println!("skipped: this machine does not let us trace a program");
+    if !can_trace() {
         return;
     }
     let room = tempfile::tempdir().unwrap();
