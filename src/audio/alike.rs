@@ -5,7 +5,8 @@
 //! streams of one device differ only by a delay. Must not know whose microphones they are or what follows.
 
 use super::{PER_MS, RATE};
-use realfft::RealFftPlanner;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::sync::Arc;
 
 /// Samples that are compared at once: 1.024 s.
 pub const WINDOW: usize = 16_384;
@@ -38,35 +39,68 @@ impl Likeness {
     }
 }
 
-/// Compares two windows of the same time, [`WINDOW`] samples each at [`RATE`]. `None` where either is silent or of another
-/// length.
-pub fn compare(first: &[i16], second: &[i16]) -> Option<Likeness> {
-    if first.len() != WINDOW || second.len() != WINDOW {
-        return None;
+/// Compares windows; the transforms are planned once.
+pub struct Comparer {
+    forward: Arc<dyn RealToComplex<f32>>,
+    back: Arc<dyn ComplexToReal<f32>>,
+}
+
+impl Default for Comparer {
+    fn default() -> Comparer {
+        let mut planner = RealFftPlanner::new();
+        Comparer { forward: planner.plan_fft_forward(WINDOW), back: planner.plan_fft_inverse(WINDOW) }
     }
-    let (first, second) = (band(first), band(second));
-    let core = &first[CORE];
-    let power = mean_square(core);
-    let at = |delay: usize| &second[CORE.start + delay - MOST_DELAY..CORE.end + delay - MOST_DELAY];
-    let second_power = mean_square(&second[CORE]);
-    if power < LEAST_POWER || second_power < LEAST_POWER {
-        return None;
+}
+
+impl Comparer {
+    /// Compares two windows of the same time, [`WINDOW`] samples each at [`RATE`]. `None` where either is silent or of another
+    /// length.
+    pub fn compare(&self, first: &[i16], second: &[i16]) -> Option<Likeness> {
+        if first.len() != WINDOW || second.len() != WINDOW {
+            return None;
+        }
+        let (first, second) = (self.band(first), self.band(second));
+        let core = &first[CORE];
+        let power = mean_square(core);
+        let at = |delay: usize| &second[CORE.start + delay - MOST_DELAY..CORE.end + delay - MOST_DELAY];
+        let second_power = mean_square(&second[CORE]);
+        if power < LEAST_POWER || second_power < LEAST_POWER {
+            return None;
+        }
+        let correlation = |delay: usize| {
+            let other = at(delay);
+            let product: f32 = core.iter().zip(other).map(|(a, b)| a * b).sum();
+            product / (core.len() as f32 * (power * mean_square(other)).sqrt()).max(f32::MIN_POSITIVE)
+        };
+        // The band ends at a quarter of half the rate: every second delay, by every second sample, finds the peak.
+        let rough = |delay: usize| -> f32 {
+            core.iter().step_by(2).zip(at(delay).iter().step_by(2)).map(|(a, b)| a * b).sum()
+        };
+        let best = (1..2 * MOST_DELAY).step_by(2).max_by(|a, b| rough(*a).total_cmp(&rough(*b)))?;
+        let near = best.saturating_sub(2).max(1)..=(best + 2).min(2 * MOST_DELAY - 1);
+        let best = near.max_by(|a, b| correlation(*a).total_cmp(&correlation(*b)))?;
+        let louder_db = 10.0 * (power / mean_square(at(best))).log10();
+        let correlation = between([best - 1, best, best + 1].map(correlation));
+        Some(Likeness { correlation, louder_db })
     }
-    let correlation = |delay: usize| {
-        let other = at(delay);
-        let product: f32 = core.iter().zip(other).map(|(a, b)| a * b).sum();
-        product / (core.len() as f32 * (power * mean_square(other)).sqrt()).max(f32::MIN_POSITIVE)
-    };
-    // The band ends at a quarter of half the rate: every second delay, by every second sample, finds the peak.
-    let rough = |delay: usize| -> f32 {
-        core.iter().step_by(2).zip(at(delay).iter().step_by(2)).map(|(a, b)| a * b).sum()
-    };
-    let best = (1..2 * MOST_DELAY).step_by(2).max_by(|a, b| rough(*a).total_cmp(&rough(*b)))?;
-    let near = best.saturating_sub(2).max(1)..=(best + 2).min(2 * MOST_DELAY - 1);
-    let best = near.max_by(|a, b| correlation(*a).total_cmp(&correlation(*b)))?;
-    let louder_db = 10.0 * (power / mean_square(at(best))).log10();
-    let correlation = between([best - 1, best, best + 1].map(correlation));
-    Some(Likeness { correlation, louder_db })
+
+    /// What of a window lies in the band; full scale is 1.
+    fn band(&self, samples: &[i16]) -> Vec<f32> {
+        let Comparer { forward, back } = self;
+        let mut sound: Vec<f32> = samples.iter().map(|sample| f32::from(*sample) / 32_768.0).collect();
+        let mut spectrum = forward.make_output_vec();
+        forward
+            .process(&mut sound, &mut spectrum)
+            .expect("the transform's own buffers have the lengths it wants");
+        let scale = 1.0 / WINDOW as f32;
+        for (bin, value) in spectrum.iter_mut().enumerate() {
+            let inside = BAND_HZ.contains(&(bin as f32 * RATE as f32 / WINDOW as f32));
+            *value *= if inside { scale } else { 0.0 };
+        }
+        back.process(&mut spectrum, &mut sound)
+            .expect("the transform's own buffers have the lengths it wants");
+        sound
+    }
 }
 
 /// The top of a parabola through three points, the middle one highest: a delay need not be a whole number of samples.
@@ -82,30 +116,16 @@ fn mean_square(samples: &[f32]) -> f32 {
     samples.iter().map(|sample| sample * sample).sum::<f32>() / samples.len() as f32
 }
 
-/// What of a window lies in the band; full scale is 1.
-fn band(samples: &[i16]) -> Vec<f32> {
-    let mut planner = RealFftPlanner::<f32>::new();
-    let (forward, back) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
-    let mut sound: Vec<f32> = samples.iter().map(|sample| f32::from(*sample) / 32_768.0).collect();
-    let mut spectrum = forward.make_output_vec();
-    forward
-        .process(&mut sound, &mut spectrum)
-        .expect("the transform's own buffers have the lengths it wants");
-    let scale = 1.0 / WINDOW as f32;
-    for (bin, value) in spectrum.iter_mut().enumerate() {
-        let inside = BAND_HZ.contains(&(bin as f32 * RATE as f32 / WINDOW as f32));
-        *value *= if inside { scale } else { 0.0 };
-    }
-    back.process(&mut spectrum, &mut sound).expect("the transform's own buffers have the lengths it wants");
-    sound
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::audio::leak::Leak;
     use crate::audio::noise::{NoiseKind, NoiseSource};
     use crate::audio::{resample, to_i16};
+
+    fn compare(first: &[i16], second: &[i16]) -> Option<Likeness> {
+        Comparer::default().compare(first, second)
+    }
 
     /// Noise with the band of speech, and where `burst` says louder: somebody speaks.
     fn somebody(seed: u64, length: usize) -> Vec<i16> {

@@ -2,11 +2,12 @@
 //!
 //! Owns the wording and the exit codes; must not judge anything itself.
 
+use super::verify::finding_line;
 use super::{keeping, say};
 use crate::failure::{ExitCode, Failure};
 use crate::record::ledger::check::{check, Finding, Report};
 use crate::record::ledger::Ledger;
-use crate::record::verify::{State, Weight, SHORTEST_NOTE};
+use crate::record::verify::{State, SHORTEST_NOTE};
 use crate::record::{sign, SessionFolder};
 use chrono::{DateTime, FixedOffset};
 use qrcode::render::unicode::Dense1x2;
@@ -141,11 +142,6 @@ fn as_text(report: &Report, compared: bool) -> String {
 }
 
 fn finding(finding: &Finding) -> String {
-    let weight = match finding.weight {
-        Weight::Note => "note",
-        Weight::CutOff => "cut off",
-        Weight::Altered => "ALTERED",
-    };
     let entry = finding.line.map(|line| format!("entry {line}")).unwrap_or_default();
     let place = match (&finding.session, entry.is_empty()) {
         (Some(session), true) => session.clone(),
@@ -153,11 +149,7 @@ fn finding(finding: &Finding) -> String {
         (None, true) => "the ledger".to_owned(),
         (None, false) => format!("the ledger, {entry}"),
     };
-    // What a finding quotes may come from an altered file, which must not steer the terminal.
-    let clean = |text: &str| -> String {
-        text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
-    };
-    format!("  {weight:<8} {}: {}\n", clean(&place), clean(&finding.what))
+    finding_line(finding.weight, &place, &finding.what)
 }
 
 /// Signs the head of the ledger in a folder, unless something is wrong with it.

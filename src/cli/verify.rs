@@ -5,6 +5,7 @@
 use crate::failure::{ExitCode, Failure};
 use crate::record::sign::read_public_key;
 use crate::record::verify::{verify, Finding, Report, State, Weight, SHORTEST_NOTE};
+use crate::screen::text::clean;
 use ed25519_dalek::VerifyingKey;
 use std::io::{self, ErrorKind, Write};
 use std::path::Path;
@@ -129,18 +130,21 @@ fn as_text(report: &Report, compared: bool) -> String {
 }
 
 fn finding(finding: &Finding) -> String {
-    let weight = match finding.weight {
-        Weight::Note => "note",
-        Weight::CutOff => "cut off",
-        Weight::Altered => "ALTERED",
-    };
     let place = match finding.line {
         Some(line) => format!("{}:{line}", finding.file),
         None => finding.file.to_owned(),
     };
-    // What a finding quotes may come from an altered file, which must not steer the terminal.
-    let what: String = finding.what.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
-    format!("  {weight:<8} {place}: {what}\n")
+    finding_line(finding.weight, &place, &finding.what)
+}
+
+/// A finding as it is shown. What it quotes may come from an altered file, which must not steer the terminal.
+pub(super) fn finding_line(weight: Weight, place: &str, what: &str) -> String {
+    let weight = match weight {
+        Weight::Note => "note",
+        Weight::CutOff => "cut off",
+        Weight::Altered => "ALTERED",
+    };
+    format!("  {weight:<8} {}: {}\n", clean(place), clean(what))
 }
 
 fn plural(count: usize) -> &'static str {

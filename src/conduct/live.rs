@@ -80,6 +80,28 @@ struct PostSound {
     one_with_other: bool,
 }
 
+impl PostSound {
+    /// With a microphone and the id of its device, or without one.
+    fn new(post: Post, ear: Sender<ToEar>, microphone: Option<(String, Microphone)>) -> PostSound {
+        let digital = microphone.is_none();
+        let (wanted, microphone) = microphone.unzip();
+        PostSound {
+            post,
+            wanted,
+            microphone,
+            ear,
+            lost_at: None,
+            coming: None,
+            dropped: 0,
+            speaking: false,
+            digital,
+            mute: false,
+            unmuted: 0,
+            one_with_other: false,
+        }
+    }
+}
+
 pub struct Live {
     keeper: Keeper,
     mouth: Mouth,
@@ -112,22 +134,9 @@ impl Live {
         let mut posts = Vec::new();
         for (listener, open) in listeners.into_iter().zip(microphones) {
             let ear = ear::start(listener, began, out.clone());
-            let wanted = Some(open.id().to_string());
+            let wanted = open.id().to_string();
             let microphone = open.deliver_to(&ear)?;
-            posts.push(PostSound {
-                post: microphone.post(),
-                wanted,
-                microphone: Some(microphone),
-                ear,
-                lost_at: None,
-                coming: None,
-                dropped: 0,
-                speaking: false,
-                digital: false,
-                mute: false,
-                unmuted: 0,
-                one_with_other: false,
-            });
+            posts.push(PostSound::new(microphone.post(), ear, Some((wanted, microphone))));
         }
         let same = (posts.len() == 2).then(SameSound::default);
         Ok(Live {
@@ -152,24 +161,7 @@ impl Live {
         let post = listener.post();
         let ear = ear::start(listener, self.began, self.out.clone());
         self.partner = Some(make(ear.clone()));
-        let (wanted, microphone, lost_at, coming) = (None, None, None, None);
-        let (dropped, speaking, digital) = (0, false, true);
-        let (mute, unmuted, one_with_other) = (false, 0, false);
-        let sound = PostSound {
-            post,
-            wanted,
-            microphone,
-            ear,
-            lost_at,
-            coming,
-            dropped,
-            speaking,
-            digital,
-            mute,
-            unmuted,
-            one_with_other,
-        };
-        self.posts.push(sound);
+        self.posts.push(PostSound::new(post, ear, None));
     }
 
     /// A sentence that is spoken when the session is over.

@@ -3,7 +3,7 @@
 //! Owns which sound is compared, and how often it must have been alike: only where the tool is silent, since that is heard
 //! by all alike, and three times in a row. Must not know what follows.
 
-use crate::audio::alike::{compare, WINDOW};
+use crate::audio::alike::{Comparer, WINDOW};
 use crate::audio::PER_MS;
 use std::collections::VecDeque;
 
@@ -26,6 +26,7 @@ pub enum Change {
 /// Two posts' sound, compared as it comes.
 #[derive(Default)]
 pub struct SameSound {
+    comparer: Comparer,
     tracks: [Track; 2],
     /// Where the next window begins.
     next: u64,
@@ -90,7 +91,7 @@ impl SameSound {
 
     fn look(&mut self, from: u64) -> Option<Change> {
         let [first, second] = &mut self.tracks;
-        let likeness = compare(first.window(from)?, second.window(from)?)?;
+        let likeness = self.comparer.compare(first.window(from)?, second.window(from)?)?;
         self.otherwise = if likeness.is_one() == self.is_one { 0 } else { self.otherwise + 1 };
         if self.otherwise < IN_A_ROW {
             return None;

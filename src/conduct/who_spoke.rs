@@ -9,6 +9,7 @@ use crate::audio::PER_MS;
 use crate::debrief::sound;
 use crate::failure::{ExitCode, Failure};
 use crate::listen::heard::Heard;
+use crate::listen::voices::MARGIN_MS;
 use crate::onnx::OnnxError;
 use crate::procedure::{PhraseId, Post, Procedure, Role, Use};
 use crate::record::folder::AUDIO;
@@ -17,9 +18,6 @@ use crate::session::{Action, Note, What};
 use crate::who::{Beside, Likeness, NoVoice, Rest, Sounds, Voice, VoiceNetwork, LONGEST_MS};
 use serde::Serialize;
 use std::path::Path;
-
-/// Sound taken from before and after an answer, ms: the segmenter may be a frame or two late.
-const MARGIN_MS: u64 = 50;
 
 /// What the report says about itself, always. The figures are those of docs/who-spoke.md.
 pub const LIMITS: [&str; 5] = [

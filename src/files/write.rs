@@ -24,7 +24,7 @@ const UNFINISHED: &str = ".unfinished";
 pub struct Unfinished {
     file: File,
     target: PathBuf,
-    /// It has this name already, for want of a way to have none.
+    /// The name that it has already, where the file system can't make a file without one.
     named: Option<PathBuf>,
 }
 

@@ -8,7 +8,6 @@ use super::engine::{Asked, Candidate, Engine, EngineError, Rival, Weighed};
 use super::evidence::{probability, probability_of_both};
 use super::heard::{Against, Doubt, Evidence, SecondOpinion, Verdict};
 use super::listener::Vocabulary;
-use std::sync::Arc;
 use std::time::Instant;
 
 /// Phrases that the second ear weighs at most: those that the first finds likeliest.
@@ -50,10 +49,7 @@ pub fn decide(
     let began = Instant::now();
     let urgent = vocabulary.is_urgent(case.measure(top).phrase);
     let context = context.to_string();
-    let mut asked = Asked { at_once: urgent, context, ..question(case, &possible, alike, vocabulary) };
-    if vocabulary.only_holds(case.measure(top).phrase) {
-        asked.rivals.iter_mut().for_each(few);
-    }
+    let asked = Asked { at_once: urgent, context, ..question(case, &possible, alike, vocabulary) };
     let Some(weighed) = second.weigh(&asked)? else { return Ok(by_one) };
     let chosen = possible[weighed.chosen];
     let mut measured = case.measure(chosen);
@@ -94,13 +90,6 @@ fn stands_alone(case: &Case, by_one: &(Verdict, Evidence), vocabulary: &Vocabula
     matches!(verdict, Verdict::Accepted { .. }) || (probable && matches!(verdict, Verdict::Unsure { .. }))
 }
 
-/// A hold or a stop is weighed against its nearest rivals only: each more takes time in which somebody goes on.
-fn few(rivals: &mut Arc<Vec<String>>) {
-    if rivals.len() > FEW_RIVALS {
-        *rivals = Arc::new(rivals[..FEW_RIVALS].to_vec());
-    }
-}
-
 fn question(case: &Case, possible: &[usize], alike: Option<String>, vocabulary: &Vocabulary) -> Asked {
     let best = case.scores.ratio[possible[0]];
     let nearest = case.nearest_decoy(possible[0]).into_iter().chain(alike);
@@ -113,8 +102,6 @@ fn question(case: &Case, possible: &[usize], alike: Option<String>, vocabulary: 
     }
 }
 
-/// Rivals of a hold or a stop.
-const FEW_RIVALS: usize = 12;
 /// Texts as far from the phrase as this are not told apart, nats.
 const FAR: f32 = 30.0;
 /// A text that the first ear can't pronounce is no word of the language: it is held against the phrase by the second alone,

@@ -10,7 +10,7 @@ use super::engine::{BadWord, Candidate, Engine, EngineError, Kind, Scores};
 use super::heard::{Evidence, Heard, Ignored, Verdict};
 use super::rivals;
 use super::segment::{mean_square, Found, Limits, Segmenter, Utterance};
-use super::voices::Voices;
+use super::voices::{self, Voices};
 use crate::audio::PER_MS;
 use crate::procedure::{Call, PhraseId, Place, Post, Procedure, Use};
 use std::collections::{BTreeMap, BTreeSet};
@@ -23,8 +23,8 @@ const EARLY_CONFIDENCE: f32 = 0.7;
 const SETTLED_MS: u64 = 300;
 /// Longer utterances are not heard in advance, ms: no phrase takes so long, and the time to think grows with them.
 const LONGEST_AHEAD_MS: u64 = 5_000;
-/// Sound from before and after an utterance that its voice is told from, ms: the segmenter may be a frame or two late.
-const VOICE_MARGIN_MS: u64 = 50;
+/// A hold or a stop is weighed against its nearest rivals only, which come first: each more takes time in which somebody goes on.
+const RIVALS_OF_A_HOLD: usize = 12;
 /// Shorter voice than this is a click or a cough, ms.
 const SHORTEST_MS: u64 = 120;
 
@@ -40,15 +40,13 @@ pub struct Vocabulary {
     critical: BTreeSet<PhraseId>,
     /// Phrases that stop everything: decided as soon as they are sure, without waiting for more words.
     urgent: BTreeSet<PhraseId>,
-    /// Those of them that only hold, and lead nowhere.
-    holds: BTreeSet<PhraseId>,
 }
 
 impl Vocabulary {
     /// A procedure's phrases. Every call, read-back, confirmation, refusal and answer is in.
     pub fn new(procedure: &Procedure, engine: &dyn Engine) -> Result<Vocabulary, Vec<BadWord>> {
         let phrases = procedure.phrases.iter().map(|p| (p.text.clone(), p.at)).collect();
-        let vocabulary =
+        let mut vocabulary =
             Vocabulary::of(phrases, procedure.decoys.clone(), procedure.pronunciations.clone(), engine)?;
         let holds =
             |id: &PhraseId| matches!(procedure.phrase(*id).used, Use::Call { call: Call::Stop | Call::Hold });
@@ -64,9 +62,11 @@ impl Vocabulary {
             Use::Decision => true,
             _ => false,
         };
+        for id in procedure.phrase_ids().filter(holds) {
+            Arc::make_mut(&mut vocabulary.rivals[usize::from(id.0)]).truncate(RIVALS_OF_A_HOLD);
+        }
         Ok(Vocabulary {
             urgent: procedure.phrase_ids().filter(stops).collect(),
-            holds: procedure.phrase_ids().filter(holds).collect(),
             critical: procedure.phrase_ids().filter(critical).collect(),
             ..vocabulary
         })
@@ -103,7 +103,7 @@ impl Vocabulary {
                 decoys::derive(phrase, &all).into_iter().filter(sayable).filter(told).collect()
             })
             .collect();
-        let (critical, urgent, holds) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        let (critical, urgent) = (BTreeSet::new(), BTreeSet::new());
         let known = |word: &str| engine.check_word(word, &given).is_ok();
         let rivals = phrases.iter().map(|phrase| {
             let mut rivals = rivals::derive(phrase, &all, &known);
@@ -111,7 +111,7 @@ impl Vocabulary {
             Arc::new(rivals)
         });
         let rivals = rivals.collect();
-        Ok(Vocabulary { phrases, decoys, own_decoys, given, rivals, critical, urgent, holds })
+        Ok(Vocabulary { phrases, decoys, own_decoys, given, rivals, critical, urgent })
     }
 
     /// The words of a phrase.
@@ -162,11 +162,6 @@ impl Vocabulary {
     /// Whether a phrase stops everything.
     pub fn is_urgent(&self, id: PhraseId) -> bool {
         self.urgent.contains(&id)
-    }
-
-    /// Whether a phrase holds the session and does nothing else.
-    pub fn only_holds(&self, id: PhraseId) -> bool {
-        self.holds.contains(&id)
     }
 
     /// Number of decoys of all phrases, for the journal.
@@ -422,8 +417,8 @@ impl Ear {
         let (Some(voices), Verdict::Accepted { phrase }) = (&mut self.voices, &heard.verdict) else {
             return heard;
         };
-        let from = (utterance.start - utterance.from).saturating_sub(VOICE_MARGIN_MS * PER_MS) as usize;
-        let to = (utterance.end - utterance.from + VOICE_MARGIN_MS * PER_MS) as usize;
+        let from = (utterance.start - utterance.from).saturating_sub(voices::MARGIN_MS * PER_MS) as usize;
+        let to = (utterance.end - utterance.from + voices::MARGIN_MS * PER_MS) as usize;
         match voices.said(*phrase, &utterance.audio[from..to.min(utterance.audio.len())]) {
             Ok(same_voice) => heard.evidence.same_voice = same_voice,
             Err(why) => (self.voices, self.voices_lost) = (None, Some(why)),

@@ -4,6 +4,9 @@
 
 use crate::procedure::PhraseId;
 
+/// Sound from before and after an utterance that its voice is told from, ms: the segmenter may be a frame or two late.
+pub const MARGIN_MS: u64 = 50;
+
 /// Compares voices as phrases are said.
 pub trait Voices: Send {
     /// This phrase was surely said, with this sound (mono, 16 kHz). For a confirmation: how many times likelier it is that

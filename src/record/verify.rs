@@ -52,6 +52,17 @@ pub enum State {
     Altered,
 }
 
+impl State {
+    /// By the heaviest finding.
+    pub fn by(heaviest: Option<Weight>) -> State {
+        match heaviest {
+            None | Some(Weight::Note) => State::Sound,
+            Some(Weight::CutOff) => State::CutOff,
+            Some(Weight::Altered) => State::Altered,
+        }
+    }
+}
+
 /// What one finding means for the record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -133,11 +144,7 @@ impl Report {
 
     fn settle(&mut self) {
         self.findings.sort_by_key(|finding| std::cmp::Reverse(finding.weight));
-        self.state = match self.findings.first().map(|finding| finding.weight) {
-            None | Some(Weight::Note) => State::Sound,
-            Some(Weight::CutOff) => State::CutOff,
-            Some(Weight::Altered) => State::Altered,
-        };
+        self.state = State::by(self.findings.first().map(|finding| finding.weight));
     }
 }
 

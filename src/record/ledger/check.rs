@@ -82,11 +82,7 @@ impl Report {
 
     fn settle(&mut self) {
         self.findings.sort_by_key(|finding| std::cmp::Reverse(finding.weight));
-        self.state = match self.findings.first().map(|finding| finding.weight) {
-            None | Some(Weight::Note) => State::Sound,
-            Some(Weight::CutOff) => State::CutOff,
-            Some(Weight::Altered) => State::Altered,
-        };
+        self.state = State::by(self.findings.first().map(|finding| finding.weight));
     }
 }
 
@@ -268,7 +264,10 @@ fn unlisted(folder: &Path) -> (Weight, String) {
     let one_line = verify(folder).is_ok_and(|report| report.state == State::CutOff && report.lines <= 1);
     match () {
         () if linked => (Weight::Altered, "is a link, and in no entry".into()),
-        () if starting => (Weight::Note, "is being written, and not entered yet or for want of room".into()),
+        () if starting => (
+            Weight::Note,
+            "is being written, and is not in the ledger: not yet, or there was no room for its entry".into(),
+        ),
         () if one_line => (Weight::CutOff, "was cut off as it began, before it was entered".into()),
         () => (Weight::Altered, "is in no entry: it was put here, or the ledger could not be written".into()),
     }
