@@ -7,7 +7,7 @@ use antiphon::audio::wav;
 use antiphon::conduct::simulation::at_level;
 use antiphon::failure::ExitCode;
 use antiphon::voice::{RenderVoice, Renderer};
-use common::{ran, run, text, write, Ran, SHORT};
+use common::{models_without, ran, run, run_with, text, write, Ran, SHORT};
 use serde_json::Value;
 use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
@@ -350,6 +350,199 @@ fn options_that_can_not_be_are_refused_as_in_a_run() {
         .exits(ExitCode::BadAudio)
         .says(&["/nonexistent.wav"]);
     run(&["soundcheck", "/nonexistent.toml", "--in", text(&file)]).exits(ExitCode::BadProcedure);
+}
+
+/// Natural voices where there are some, otherwise two of flite's that are told apart.
+fn voices() -> [&'static str; 3] {
+    match antiphon::models::natural_voices() {
+        Ok(_) => ["natural:am_michael", "natural:bf_emma", "natural:am_onyx"],
+        Err(_) => ["flite:awb", "flite:slt", "flite:kal16"],
+    }
+}
+
+/// The phrases of `SHORT` that a person who is enrolled is asked for.
+const ENROLLED: [[&str; 4]; 2] = [
+    ["both hands rubbed dry", "hood reaches my shoulders", "inner gloves are on", "apron strings are tied"],
+    [
+        "every finger was treated",
+        "chin and neck enclosed",
+        "i see wrists protected",
+        "front shielded to calves",
+    ],
+];
+
+struct Station {
+    folder: tempfile::TempDir,
+}
+
+impl Station {
+    fn run(&self, more: &[&str]) -> Ran {
+        run_with(more, &[("XDG_DATA_HOME", self.folder.path()), ("ANTIPHON_EARS", Path::new("phones"))])
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn enrol(&self, more: &[&str]) -> Ran {
+        let person = |voice: &str, phrases: &[&str]| {
+            let mut renderer =
+                Renderer::new(voice.parse::<RenderVoice>().expect("a voice")).expect("it is there");
+            let mut clip = vec![0; 56_000];
+            for phrase in phrases {
+                clip.extend(at_level(&renderer.render(phrase).expect("it says an ordinary phrase"), PERSON));
+                clip.extend(vec![0; 24_000]);
+            }
+            in_noise(clip, NoiseKind::Pink, QUIET_ROOM, 1)
+        };
+        let [worker, observer, _] = voices();
+        let (procedure, w, o) =
+            files(self.folder.path(), &person(worker, &ENROLLED[0]), &person(observer, &ENROLLED[1]));
+        let (w, o) = (format!("worker={}", text(&w)), format!("observer={}", text(&o)));
+        let told = [
+            "soundcheck",
+            text(&procedure),
+            "--in",
+            &w,
+            "--in",
+            &o,
+            "--enrol",
+            "worker=w7",
+            "--enrol",
+            "observer=o2",
+        ];
+        self.run(&[&told[..], more].concat())
+    }
+
+    /// A session in which these voices speak, and its journal.
+    fn session(&self, id: &str, worker: &str, observer: &str, more: &[&str]) -> (Ran, String) {
+        let procedure = self.path("short.toml");
+        let told = [
+            "rehearse",
+            text(&procedure),
+            "--plain",
+            "--answer",
+            "apron=yes",
+            "--id",
+            id,
+            "--worker-voice",
+            worker,
+        ];
+        let who = ["--observer-voice", observer, "--who", "worker=w7", "--who", "observer=o2"];
+        let ran = self.run(&[&told[..], &who, more].concat());
+        let journal = self.path("antiphon/sessions").join(id).join("journal.jsonl");
+        let journal = std::fs::read_to_string(journal).unwrap_or_else(|error| panic!("{error}\n{ran}"));
+        (ran, journal)
+    }
+}
+
+#[test]
+fn enrolled_voices_are_told_from_each_other_and_from_a_third_from_the_first_answer_on() {
+    let station = Station { folder: tempfile::tempdir().unwrap() };
+    let [worker, observer, third] = voices();
+    let (_, journal) = {
+        write(station.folder.path(), "short.toml", SHORT);
+        station.session("before", worker, observer, &["--one-microphone"])
+    };
+    assert!(journal.contains("voices not enrolled: worker and observer"), "{journal}");
+
+    // Nobody is at the terminal to agree: nothing is kept.
+    let ran = station.enrol(&[]);
+    ran.exits(ExitCode::Done).says(&["nobody is at the terminal to agree"]);
+    assert!(ran.out.contains("not enrolled: w7 as worker"), "{ran}");
+    station.run(&["forget"]).exits(ExitCode::Done).says(&[]);
+    assert!(!station.path("antiphon/voices").exists());
+
+    let ran = station.enrol(&["--agreed"]);
+    ran.exits(ExitCode::Done);
+    assert!(
+        ran.out.contains("enrolled: w7 as worker (4 phrases)") && ran.out.contains("o2 as observer"),
+        "{ran}"
+    );
+    for microphones in [&["--one-microphone"][..], &[]] {
+        let name = |kind: &str| format!("{kind}-{}", microphones.len());
+        let (ran, journal) = station.session(&name("two"), worker, observer, microphones);
+        ran.exits(ExitCode::Done);
+        assert!(
+            journal.contains("both voices are enrolled") && !journal.contains("other-voice"),
+            "{journal}"
+        );
+
+        let (ran, journal) = station.session(&name("alone"), worker, worker, microphones);
+        for time in 1..=3 {
+            let note = format!(r#""note":"other-voice","step":0,"time":{time},"like":"worker""#);
+            assert!(journal.contains(&note), "no {note}\n{ran}");
+        }
+        assert!(ran.out.contains("sounds like the worker's voice"), "{ran}");
+
+        let (ran, journal) = station.session(&name("third"), third, observer, microphones);
+        assert!(
+            journal.contains(r#""note":"other-voice""#) && !journal.contains(r#""like":"observer""#),
+            "{ran}"
+        );
+    }
+
+    // What is kept can be listed, and goes with a redaction or when it is to be forgotten.
+    let listed = station.run(&["forget"]);
+    assert!(listed.out.contains("w7") && listed.out.contains("4 phrases"), "{listed}");
+    let session = station.path("antiphon/sessions/two-0");
+    let redacted = station.run(&["redact", text(&session), "--who", "worker", "--yes"]);
+    redacted.exits(ExitCode::Done);
+    assert!(redacted.out.contains("kept voice was deleted too: w7"), "{redacted}");
+    station.run(&["forget", "o2"]).exits(ExitCode::Done);
+    station.run(&["forget", "o2"]).exits(ExitCode::Usage).says(&["no voice is kept of o2"]);
+    assert!(station.run(&["forget"]).out.contains("No voice is kept."));
+}
+
+#[test]
+fn who_can_not_be_enrolled_is_told_and_a_check_that_is_not_ready_enrols_nobody() {
+    let station = Station { folder: tempfile::tempdir().unwrap() };
+    let (procedure, w, o) = files(station.folder.path(), &worker(), &observer());
+    let (w, o) = (format!("worker={}", text(&w)), format!("observer={}", text(&o)));
+    let told = ["soundcheck", text(&procedure), "--in", &w, "--in", &o, "--agreed", "--enrol"];
+    let enrol = |who: &[&str]| station.run(&[&told[..], who].concat());
+    enrol(&["worker=../w7"]).exits(ExitCode::Usage).says(&["not a short id"]);
+    enrol(&["worker=w7", "--enrol", "worker=w8"]).exits(ExitCode::Usage).says(&["named twice"]);
+    enrol(&["worker=w7", "--enrol", "observer=w7"]).exits(ExitCode::Usage).says(&["named twice"]);
+    enrol(&["room=w7"]).exits(ExitCode::Usage);
+    // The recordings end before the phrases that an enrolment asks for.
+    let ran = enrol(&["worker=w7"]);
+    ran.exits(ExitCode::NotCompleted);
+    assert!(
+        ran.out.contains("not enrolled: w7 as worker: the sound check found something to change"),
+        "{ran}"
+    );
+    assert!(!station.path("antiphon/voices").exists());
+    let models = models_without("campplus.safetensors");
+    let ran = run_with(&[&told[..], &["worker=w7"]].concat(), &[("ANTIPHON_MODELS", models.path())]);
+    ran.exits(ExitCode::MissingModel).says(&["campplus", "setup.sh"]);
+}
+
+/// The procedure decides; the command line may only be stricter.
+#[test]
+fn a_procedure_says_whether_voices_are_compared() {
+    let station = Station { folder: tempfile::tempdir().unwrap() };
+    let [worker, _, _] = voices();
+    let with = |rule: &str| {
+        let source = SHORT.replacen("[rules]", &format!("[rules]\nvoices = {rule}"), 1);
+        write(station.folder.path(), "short.toml", source)
+    };
+    with("\"off\"");
+    let (_, journal) = station.session("off", worker, worker, &[]);
+    assert!(!journal.contains("voices are compared") && !journal.contains("same-voice"), "{journal}");
+    with("\"required\"");
+    let procedure = station.path("short.toml");
+    let off = ["rehearse", text(&procedure), "--same-voice", "off"];
+    station.run(&off).exits(ExitCode::Usage).says(&["this procedure requires"]);
+    let models = models_without("campplus.safetensors");
+    let without = [("ANTIPHON_MODELS", models.path()), ("XDG_DATA_HOME", station.folder.path())];
+    run_with(&["rehearse", text(&procedure)], &without).exits(ExitCode::MissingModel).says(&["campplus"]);
+    with("\"requird\"");
+    let linted = station.run(&["lint", text(&procedure)]);
+    assert!(
+        linted.out.contains("short.toml:") && linted.out.contains("did you mean `required`?"),
+        "{linted}"
+    );
 }
 
 #[test]

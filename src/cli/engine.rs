@@ -1,6 +1,5 @@
 //! The options that say what listens, which several commands have.
 
-use crate::conduct::same_voice::SameVoice;
 use crate::conduct::second_ear::Ears;
 use crate::conduct::set_up::{self, EngineName, Listening, Ready};
 use crate::failure::Failure;
@@ -27,12 +26,6 @@ impl EngineArgs {
     }
 
     pub fn listening(&self) -> Listening {
-        Listening {
-            engine: self.name,
-            model: self.model.clone(),
-            ears: self.ears,
-            same_voice: SameVoice::Off,
-            rooms: 1,
-        }
+        Listening { engine: self.name, model: self.model.clone(), ears: self.ears, voices: None, rooms: 1 }
     }
 }

@@ -1,6 +1,7 @@
 //! `redact`, `prune` and `sign`: what happens to records after their sessions.
 
 use super::{ledger, say, tell};
+use crate::conduct::enrol;
 use crate::failure::{ExitCode, Failure};
 use crate::files;
 use crate::record::ledger::{entry_of, Entry, Kind, Ledger};
@@ -9,6 +10,7 @@ use crate::record::redact::{redact, Refused};
 use crate::record::sign::BadKey;
 use crate::record::verify::{verify, State};
 use crate::record::{sign, SessionFolder};
+use crate::who::kept;
 use chrono::TimeDelta;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -16,7 +18,8 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "The chain is made anew, with a line that says what was done: the digest noted when the session ended no longer
-fits, and the new one is shown. Debriefs in the folder, a practice's score and a signature are deleted. There is no way back.
+fits, and the new one is shown. Debriefs in the folder, a practice's score and a signature are deleted, and so is the voice
+that is kept under the removed id, if one is. There is no way back.
 
 Examples:
   antiphon redact SESSION --who worker
@@ -58,7 +61,12 @@ pub fn run_redact(args: &RedactArgs) -> Result<ExitCode, Failure> {
         say(&format!("an earlier redaction, of the {post}, had been cut off: it was finished first"));
     }
     say(&format!("{:.1} s of the {}'s sound are silence now", done.seconds, args.who));
-    say(if done.named { "their name was removed" } else { "the record had no name to remove" });
+    say(if done.name.is_some() { "their name was removed" } else { "the record had no name to remove" });
+    if let Some(name) = &done.name {
+        if kept::forget(&enrol::folder()?, name)? {
+            say(&format!("their kept voice was deleted too: {name}"));
+        }
+    }
     for path in &done.deleted {
         say(&format!("deleted: {}", path.display()));
     }

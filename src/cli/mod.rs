@@ -7,6 +7,7 @@ mod completions;
 mod debrief;
 pub mod devices;
 mod engine;
+mod enrol;
 mod hear;
 mod keeping;
 mod ledger;
@@ -121,6 +122,8 @@ enum Command {
     Close(close::CloseArgs),
     /// Take one person's sound and name out of a record
     Redact(keeping::RedactArgs),
+    /// Delete a person's kept voice, or list whose are kept
+    Forget(enrol::ForgetArgs),
     /// Delete sound and journal of old sessions; summaries are kept
     Prune(keeping::PruneArgs),
     /// Write a session's debrief: a page to look at together, with its sound, captions and tables
@@ -212,6 +215,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Sign(args) => keeping::run_sign(&args),
         Command::Close(args) => close::run(&args),
         Command::Redact(args) => keeping::run_redact(&args),
+        Command::Forget(args) => enrol::run_forget(&args),
         Command::Prune(args) => keeping::run_prune(&args),
         Command::Debrief(args) => debrief::run(args),
         Command::Schema => schema::run(),

@@ -125,7 +125,7 @@ pub fn run(args: &PracticeArgs) -> Result<ExitCode, Failure> {
         return Err(usage(format!("--who {post}={id}: the {post} is a stand-in"))
             .fix(format!("leave it out; only the {} is a person here", trainee.name())));
     }
-    let mut ready = args.session.ready(&POSTS)?;
+    let mut ready = args.session.ready_alone(&POSTS)?;
     let script = read_script(args.trainee_stand_in.as_deref(), &args.answer, &ready)?;
     let seed = args.seed.unwrap_or_else(rand::random);
     let stand_in = trainee.other();

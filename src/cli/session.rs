@@ -2,12 +2,13 @@
 
 use super::engine::EngineArgs;
 use super::{say, tell};
+use crate::conduct::enrol::KnownPeople;
 use crate::conduct::keeper::{Keeper, Opening, WallClock, DAMAGED, STOPPED_EARLY};
-use crate::conduct::same_voice::SameVoice;
+use crate::conduct::same_voice::Wish;
 use crate::conduct::set_up::{self, Listening, Ready};
 use crate::failure::{ExitCode, Failure};
 use crate::practice::Practice;
-use crate::procedure::{Post, Role};
+use crate::procedure::{Post, Role, VoiceRule};
 use crate::record::summary::{Outcome, StepAccount};
 use crate::record::verify::{verify, Finding, Weight};
 use crate::record::{self, SessionFolder, Summary};
@@ -28,9 +29,9 @@ pub struct SessionArgs {
     pub procedure: PathBuf,
     #[command(flatten)]
     pub engine: EngineArgs,
-    /// With one shared microphone, what follows when a confirmation sounds like whoever read back
-    #[arg(long, value_name = "WHAT", value_enum, default_value = "ask")]
-    pub same_voice: SameVoice,
+    /// What follows when an answer sounds like the other person (default: as the procedure says, or ask)
+    #[arg(long, value_name = "WHAT", value_enum)]
+    pub same_voice: Option<VoiceRule>,
     /// Where session folders go (default: $XDG_DATA_HOME/antiphon/sessions)
     #[arg(long, value_name = "DIR")]
     pub sessions: Option<PathBuf>,
@@ -57,8 +58,14 @@ pub struct SessionArgs {
 impl SessionArgs {
     /// The procedure, and a listener for each post.
     pub fn ready(&self, posts: &[Post]) -> Result<Ready, Failure> {
-        let listening = Listening { same_voice: self.same_voice, ..self.engine.listening() };
+        let wish = Wish { same_voice: self.same_voice, known: KnownPeople::of(&self.people()?)? };
+        let listening = Listening { voices: Some(wish), ..self.engine.listening() };
         set_up::ready(&self.procedure, posts, &listening)
+    }
+
+    /// The same where one of the two is the tool: its voice is not compared with the other's.
+    pub fn ready_alone(&self, posts: &[Post]) -> Result<Ready, Failure> {
+        set_up::ready(&self.procedure, posts, &self.engine.listening())
     }
 
     /// Makes the session's folder and opens its record.
@@ -289,7 +296,7 @@ pub fn person_voice(language: &str, role: Role, tool: Option<&RenderVoice>) -> R
 /// Letters of a short id.
 const LONGEST_ID: usize = 12;
 
-fn person(text: &str) -> Result<(String, String), String> {
+pub(super) fn person(text: &str) -> Result<(String, String), String> {
     match text.split_once('=') {
         Some((post @ ("worker" | "observer"), id)) if !id.trim().is_empty() && id.chars().count() <= 80 => {
             Ok((post.to_string(), crate::screen::text::clean(id.trim()).into_owned()))

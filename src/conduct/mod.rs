@@ -10,6 +10,7 @@ pub mod alone;
 pub mod clock;
 pub mod closing;
 pub mod ear;
+pub mod enrol;
 pub mod hearing;
 pub mod keeper;
 pub mod live;

@@ -2,7 +2,7 @@
 //!
 //! Owns the order in which things are checked, so that every problem is told before anybody has gloves on.
 
-use super::same_voice::{self, Comparing, SameVoice};
+use super::same_voice::{self, Comparing, Wish};
 use super::second_ear::{self, Ears};
 use crate::failure::{ExitCode, Failure};
 use crate::listen::accept::Bar;
@@ -46,8 +46,8 @@ pub struct Listening {
     pub model: Option<PathBuf>,
     /// How many ears, if the user said so.
     pub ears: Option<Ears>,
-    /// What follows where one person seems to say both parts.
-    pub same_voice: SameVoice,
+    /// How voices are compared, where they are.
+    pub voices: Option<Wish>,
     /// So many rooms are listened to at the same time, each with listeners of its own: there are as many of each post, one
     /// room's after the other's.
     pub rooms: usize,
@@ -56,7 +56,7 @@ pub struct Listening {
 /// Loads and checks everything. Every problem of the procedure is told at once, with file:line.
 pub fn ready(path: &Path, posts: &[Post], listening: &Listening) -> Result<Ready, Failure> {
     let (procedure, source) = parse::load(path)?;
-    let Listening { engine, model, ears, same_voice, rooms } = listening;
+    let Listening { engine, model, ears, voices, rooms } = listening;
     let second = second_ear::several_coming(*rooms, *ears, *engine, &procedure.language);
     let name = path.display().to_string();
     if posts.contains(&Post::Room) {
@@ -81,18 +81,19 @@ pub fn ready(path: &Path, posts: &[Post], listening: &Listening) -> Result<Ready
     if let Some(ear) = ears.first() {
         described = format!("{described}; {}", self::described(ear));
     }
-    let Comparing { mut voices, note } = match rooms {
-        1 => same_voice::at(posts, *same_voice, &procedure)?,
-        _ => Comparing::default(),
+    let Comparing { voices, notes: of_voices } = match voices {
+        Some(wish) => same_voice::at(posts, wish, &procedure)?,
+        None => Comparing::default(),
     };
-    notes.extend(note);
+    notes.extend(of_voices);
+    let mut voices = voices.into_iter();
     let listener = |(at, engine): (usize, Box<dyn Engine>)| {
         let first = Listener::new(posts[at % posts.len()], engine, Arc::clone(&vocabulary), Bar::default());
         let both = match ears.get(at / posts.len()) {
             Some(ear) => first.with_second(Box::new(ear.another())),
             None => first,
         };
-        match voices.take() {
+        match voices.next() {
             Some(voices) => both.with_voices(voices),
             None => both,
         }

@@ -1,6 +1,7 @@
 //! What one utterance turned out to be: plain data that listening hands to the session and the record.
 
 use crate::procedure::{PhraseId, Post};
+use crate::who::BesideBoth;
 use serde::{Deserialize, Serialize};
 
 /// What the acceptor makes of one utterance.
@@ -92,6 +93,9 @@ pub struct Evidence {
     /// natural logarithm, nats. `None` where voices are not compared, or it can't be told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub same_voice: Option<f32>,
+    /// The voice beside both people's, where those are known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub beside_both: Option<BesideBoth>,
     /// 0 to 1; see `accept`.
     pub confidence: f32,
     /// Level of the speech, dBFS RMS.

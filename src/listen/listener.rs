@@ -420,7 +420,9 @@ impl Ear {
         let from = (utterance.start - utterance.from).saturating_sub(voices::MARGIN_MS * PER_MS) as usize;
         let to = (utterance.end - utterance.from + voices::MARGIN_MS * PER_MS) as usize;
         match voices.said(*phrase, &utterance.audio[from..to.min(utterance.audio.len())]) {
-            Ok(same_voice) => heard.evidence.same_voice = same_voice,
+            Ok(told) => {
+                (heard.evidence.same_voice, heard.evidence.beside_both) = (told.same_voice, told.beside);
+            }
             Err(why) => (self.voices, self.voices_lost) = (None, Some(why)),
         }
         heard

@@ -11,6 +11,7 @@ mod within;
 
 pub use within::SpokenWords;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -199,13 +200,28 @@ pub struct Rules {
     pub reminders: u32,
     /// Whether the observer may decide about a step after the tries, where the step does not say otherwise.
     pub decision: bool,
+    /// Whether people's voices are compared while a session runs.
+    pub voices: VoiceRule,
+}
+
+/// What follows where an answer seems to be in another person's voice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum VoiceRule {
+    /// It is asked for again, and the second time the session holds; without the network of voices it runs without.
+    #[default]
+    Ask,
+    /// Nothing: voices are not compared.
+    Off,
+    /// As ask; without the network no session begins.
+    Required,
 }
 
 impl Default for Rules {
     /// The reminder of 10 s follows the aeronautical practice of waiting at least 10 s before calling again
     /// (ICAO Annex 10 vol. II, from memory); the two counts are common practice, no source.
     fn default() -> Self {
-        Rules { tries: 3, reminder_s: 10.0, reminders: 3, decision: true }
+        Rules { tries: 3, reminder_s: 10.0, reminders: 3, decision: true, voices: VoiceRule::Ask }
     }
 }
 

@@ -4,6 +4,7 @@
 //! Owns what the schema says of each key. Must not decide anything: `parse` reads files, and gives better reasons; a
 //! test holds the two together.
 
+use super::VoiceRule;
 use schemars::{schema_for, JsonSchema};
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -92,6 +93,8 @@ pub struct RulesTable {
     pub reminders: Option<u32>,
     /// Whether the observer may decide about a step after the tries; true when it is left out.
     pub decision: Option<bool>,
+    /// Whether voices are compared while a session runs; ask when it is left out.
+    pub voices: Option<VoiceRule>,
 }
 
 /// The observer's decision about a step after the tries.

@@ -35,8 +35,8 @@ pub const REMOVED: &str = "removed";
 pub struct Redacted {
     /// Seconds of sound that are silence now.
     pub seconds: f64,
-    /// Whether there was a name to remove.
-    pub named: bool,
+    /// The name or id that was removed, if there was one.
+    pub name: Option<String>,
     /// Files made from the record before, which had the person in them too.
     pub deleted: Vec<PathBuf>,
     /// The new last digest.
@@ -116,7 +116,7 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     let deleted = write_private(&folder.join(PLAN), decided.as_bytes())
         .map_err(|error| io(folder, error))
         .and_then(|()| carry_out(folder, ledger.as_mut(), at))?;
-    Ok(Redacted { seconds, named: sealed.named, deleted, digest: sealed.digest, finished })
+    Ok(Redacted { seconds, name: sealed.name, deleted, digest: sealed.digest, finished })
 }
 
 /// Finishes a redaction that was decided and cut off; what is left of one that was not decided is deleted. Returns the post.
@@ -223,19 +223,21 @@ struct Sealed {
     /// `None` when the journal has no end.
     summary: Option<Vec<u8>>,
     digest: String,
-    named: bool,
+    name: Option<String>,
 }
 
 impl Change<'_> {
     /// The journal made anew: every line as it was but for the name, then the note, then the end.
     fn journal(&self, lines: &[Line], write: ToFile) -> Result<Sealed, RecordError> {
-        let mut sealed = Sealed { summary: None, digest: NOTHING_BEFORE.to_string(), named: false };
+        let mut sealed = Sealed { summary: None, digest: NOTHING_BEFORE.to_string(), name: None };
         let mut n = 0;
         let mut noted = false;
         let last_ms = lines.last().map_or(0, |line| line.ms);
         for line in lines {
             let mut body = line.body.clone();
-            sealed.named |= self.unname(&mut body);
+            if let Some(name) = self.unname(&mut body) {
+                sealed.name.get_or_insert(name);
+            }
             if line.kind == SOUND {
                 self.vouch(&mut body);
             }
@@ -255,12 +257,11 @@ impl Change<'_> {
         Ok(sealed)
     }
 
-    fn unname(&self, body: &mut Value) -> bool {
-        let Some(name) = body.get_mut("people").and_then(|people| people.get_mut(self.post)) else {
-            return false;
-        };
-        *name = json!(REMOVED);
-        true
+    /// Takes the name out, and gives it back.
+    fn unname(&self, body: &mut Value) -> Option<String> {
+        let name = body.get_mut("people")?.get_mut(self.post)?;
+        let before = std::mem::replace(name, json!(REMOVED));
+        Some(before.as_str().unwrap_or_default().to_owned())
     }
 
     /// What was not there any more can't be vouched for.

@@ -22,8 +22,23 @@ pub fn hold_words(procedure: &Procedure, why: HoldWhy) -> String {
         HoldWhy::NoAnswer => "nobody answered; the observer decides".into(),
         HoldWhy::PostLost(post) => format!("the {}'s microphone is lost", post.name()),
         HoldWhy::VoiceDead => "the voice failed".into(),
-        HoldWhy::SameVoice => "a confirmation sounded twice like whoever read back".into(),
+        HoldWhy::SameVoice => "an answer sounded twice like the other person".into(),
+        HoldWhy::StrangeVoice => "an answer sounded like neither of the two".into(),
         HoldWhy::RecordLost => "the record was damaged from outside".into(),
+    }
+}
+
+/// An answer in another voice, at a step, the n-th time; with how often that is wrong (docs/who-spoke.md).
+fn voice_words(like: Option<Role>, step: &str, time: u32) -> String {
+    let counts = if time > 2 { ", and counts after the hold" } else { "" };
+    match like {
+        Some(role) => {
+            format!(
+                "sounds like the {}'s voice (so do about 1 in 200 right answers): {step}{counts}",
+                role.name()
+            )
+        }
+        None => format!("sounds like neither's voice (so do about 1 in 200 right answers): {step}{counts}"),
     }
 }
 
@@ -79,8 +94,10 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
         Note::TooSoon { left_ms, .. } => format!("too soon, {} s left", left_ms.div_ceil(1000)),
         Note::SameVoice { step, time } => {
             let step = &procedure.steps[usize::from(*step)];
-            let counts = if *time > 2 { ", and counts after the hold" } else { "" };
-            format!("sounds like the {}'s voice: {}{counts}", step.by.reads_back().name(), step.id)
+            voice_words(Some(step.by.reads_back()), &step.id, *time)
+        }
+        Note::OtherVoice { step, time, like } => {
+            voice_words(*like, &procedure.steps[usize::from(*step)].id, *time)
         }
         Note::Refused { step } => format!("refused: {}", procedure.steps[usize::from(*step)].id),
         Note::StepDone { step } => format!("done: {}", procedure.steps[usize::from(*step)].id),

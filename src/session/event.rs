@@ -109,6 +109,14 @@ pub enum Note {
         step: u16,
         time: u32,
     },
+    /// An answer is in another voice than that of whoever should have given it: the n-th time at this step, as before.
+    OtherVoice {
+        step: u16,
+        time: u32,
+        /// Whose voice it sounds like; `None` for neither's.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        like: Option<Role>,
+    },
     /// The step was refused by whoever had to confirm it.
     Refused {
         step: u16,

@@ -29,6 +29,8 @@ pub struct Lines {
     pub held_record: &'static str,
     pub same_voice: &'static str,
     pub held_same_voice: &'static str,
+    pub strange_voice: &'static str,
+    pub held_strange_voice: &'static str,
     pub still_held: &'static str,
     pub observer_only: &'static str,
     pub still_lost: &'static str,
@@ -71,7 +73,7 @@ impl Lines {
         named!(
             wrong unsure early reminder too_soon refused noted
             look going_back first_place carrying_on held_called held_stop held_maybe_stop
-            held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice held_record same_voice held_same_voice
+            held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice held_record same_voice held_same_voice strange_voice held_strange_voice
             still_held observer_only still_lost contingency may_decide ask_reason decided tries_left no_decision returning restarting leaving cancelled hold_point
             to_doer digits one_of stopped failed worker observer both the_worker the_observer the_room or
         )
@@ -107,6 +109,8 @@ const ENGLISH: Lines = Lines {
         "The record of this session was damaged. On hold. Observer: {carry_on}, to go on without it, or {stop}.",
     same_voice: "That sounded like {reader}. {who}, please say it yourself: {expected}.",
     held_same_voice: "That sounded like one person again. On hold. Observer, when you have looked yourself: {carry_on}, or {stop}.",
+    strange_voice: "That sounded like neither of you. {who}, please say it yourself: {expected}.",
+    held_strange_voice: "That sounded like somebody else again. On hold. Observer, when you have looked yourself: {carry_on}, or {stop}.",
     still_held: "Still on hold. Observer, say: {carry_on}, to go on.",
     observer_only: "Only the observer can say that.",
     still_lost: "I still cannot hear {who}. On hold.",
@@ -161,6 +165,9 @@ const KOREAN: Lines = Lines {
     same_voice: "{reader} 목소리처럼 들렸습니다. {who}, 직접 말해 주세요: {expected}.",
     held_same_voice:
         "또 같은 사람 목소리처럼 들렸습니다. 대기합니다. 관찰자, 직접 확인했으면: {carry_on}, 또는 {stop}.",
+    strange_voice: "두 분의 목소리가 아닌 것 같습니다. {who}, 직접 말해 주세요: {expected}.",
+    held_strange_voice:
+        "또 다른 사람 목소리처럼 들렸습니다. 대기합니다. 관찰자, 직접 확인했으면: {carry_on}, 또는 {stop}.",
     still_held: "아직 대기 중입니다. 관찰자, 계속하려면 말해 주세요: {carry_on}.",
     observer_only: "관찰자만 말할 수 있습니다.",
     still_lost: "{who} 마이크가 아직 들리지 않습니다. 대기합니다.",

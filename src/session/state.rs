@@ -70,8 +70,10 @@ pub enum HoldWhy {
     VoiceDead,
     /// The record is not what was written.
     RecordLost,
-    /// A confirmation sounded like whoever read back, and so did the next.
+    /// An answer sounded like the other person, and so did the next.
     SameVoice,
+    /// An answer sounded like neither of the two, and the one before was in doubt too.
+    StrangeVoice,
 }
 
 /// How the session ended.
@@ -140,7 +142,7 @@ pub struct Progress {
     pub reminders: u32,
     pub holds: u32,
     pub too_soon: u32,
-    /// Confirmations that sounded like whoever read back.
+    /// Answers that sounded like another person than whoever should have given them.
     pub same_voice: u32,
     pub visits: u32,
     /// What was said in vain for the answer that is awaited, holds between included.

@@ -121,11 +121,12 @@ pub struct Check {
 }
 
 impl Check {
-    /// `recorded`: the sound comes from files, which hold the room first and then the phrases, in order.
-    pub fn new(procedure: &Procedure, posts: &[Post], recorded: bool) -> Check {
+    /// `recorded`: the sound comes from files, which hold the room first and then the phrases, in order. `enrolled`: whose
+    /// voices are to be known.
+    pub fn new(procedure: &Procedure, posts: &[Post], recorded: bool, enrolled: &[Role]) -> Check {
         let ears = posts.iter().map(|post| Ear::new(*post)).collect();
         let post_of = |role| posts.iter().copied().find(|post| post.hears(role));
-        let wanted = phrases::chosen(procedure)
+        let wanted = phrases::chosen(procedure, enrolled)
             .into_iter()
             .filter_map(|(role, phrase)| {
                 let text = procedure.phrase(phrase).text.clone();

@@ -6,13 +6,17 @@ use crate::procedure::{PhraseId, Procedure, Role, Step};
 
 /// Phrases a person is asked for.
 pub const EACH: usize = 2;
+/// Phrases that a person is asked for whose voice is to be known.
+pub const ENROLLED: usize = 5;
 /// A phrase of fewer words tells little about how a person is heard, and is taken only for want of longer ones.
 const WORDS: usize = 3;
 
 /// Two phrases of the worker, then two of the observer, each the one a step prompts for: read-backs of who does it,
 /// confirmations of the other. The first is the first with three words or more; the second is the last that shares no word
 /// with it, since people are heard differently in different sounds. A procedure with only one phrase for a person gives one.
-pub fn chosen(procedure: &Procedure) -> Vec<(Role, PhraseId)> {
+///
+/// Whoever is to be known by their voice is asked for more, in the order of the procedure.
+pub fn chosen(procedure: &Procedure, enrolled: &[Role]) -> Vec<(Role, PhraseId)> {
     let mut all = Vec::new();
     for role in [Role::Worker, Role::Observer] {
         let said = |step: &Step| match step.by.reads_back() == role {
@@ -25,7 +29,17 @@ pub fn chosen(procedure: &Procedure) -> Vec<(Role, PhraseId)> {
         if phrases.iter().any(|id| procedure.phrase(*id).filled.is_none()) {
             phrases.retain(|id| procedure.phrase(*id).filled.is_none());
         }
-        all.extend(pair(procedure, &phrases).into_iter().map(|id| (role, id)));
+        let mut asked = pair(procedure, &phrases);
+        if enrolled.contains(&role) {
+            for id in phrases {
+                let known =
+                    asked.iter().any(|other| procedure.phrase(*other).text == procedure.phrase(id).text);
+                if asked.len() < ENROLLED && !known {
+                    asked.push(id);
+                }
+            }
+        }
+        all.extend(asked.into_iter().map(|id| (role, id)));
     }
     all
 }
@@ -66,7 +80,7 @@ mod tests {
             );
         }
         let procedure = parse::parse(&source, "x.toml").expect("a good procedure");
-        chosen(&procedure).iter().map(|(_, id)| procedure.phrase(*id).text.clone()).collect()
+        chosen(&procedure, &[]).iter().map(|(_, id)| procedure.phrase(*id).text.clone()).collect()
     }
 
     #[test]

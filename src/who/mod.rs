@@ -4,13 +4,16 @@
 //! steps or sessions, and decides nothing: it is a hint, wrong in some percent of the cases (docs/who-spoke.md).
 
 mod beside;
+mod both;
 mod features;
 mod graph;
+pub mod kept;
 mod likeness;
 mod sound;
 mod weights;
 
 pub use beside::{Beside, Rest};
+pub use both::{apart, BesideBoth, Whose};
 pub use likeness::{Likeness, Sounds};
 pub use sound::{CantTell, LEAST_MS, LONGEST_MS};
 

@@ -1,6 +1,7 @@
 //! A room without a sound card: a sound server of its own with a loudspeaker (`room`) and two microphones.
 
 use antiphon::audio::noise::{NoiseKind, NoiseSource};
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -20,32 +21,31 @@ impl Room {
             assert!(found.status.success(), "{program} is not installed: run `models/setup.sh --test`");
         }
         let dir = tempfile::tempdir().expect("a temporary folder");
-        let script = dir.path().join("room.pa");
-        let socket = dir.path().join("pulse.sock");
-        let lines = [
-            format!("load-module module-native-protocol-unix auth-anonymous=1 socket={}", socket.display()),
-            "load-module module-null-sink sink_name=room rate=48000".into(),
-            "load-module module-null-sink sink_name=worker rate=48000".into(),
-            "load-module module-null-sink sink_name=observer rate=48000".into(),
-            "load-module module-remap-source master=worker.monitor source_name=worker_mic".into(),
-            "load-module module-remap-source master=observer.monitor source_name=observer_mic".into(),
-            "set-default-sink room".into(),
-            "set-default-source worker_mic".into(),
-        ];
-        std::fs::write(&script, lines.join("\n") + "\n").expect("the script is written");
-        let mut command = Command::new("pulseaudio");
-        command.args(["-n", "--exit-idle-time=-1", "--daemonize=no", "--use-pid-file=no", "--disallow-exit"]);
-        command.arg(format!("--file={}", script.display()));
+        let pipewire = std::env::var_os("ANTIPHON_ROOM").is_some_and(|server| server == "pipewire");
+        let mut command = if pipewire { pipewire_server() } else { pulseaudio_server(dir.path()) };
         command.env("XDG_RUNTIME_DIR", dir.path()).stdout(Stdio::null()).stderr(Stdio::null());
-        let server = command.spawn().expect("pulseaudio starts");
+        let server = command.process_group(0).spawn().expect("the sound server starts");
         let mut room = Room { dir, server, hiss: Vec::new() };
         let since = Instant::now();
         while !room.command("pactl").arg("info").output().expect("pactl runs").status.success() {
             assert!(since.elapsed() < Duration::from_secs(10), "the sound server did not answer in 10 s");
             std::thread::sleep(Duration::from_millis(100));
         }
+        room.furnish();
         room.hiss();
         room
+    }
+
+    fn furnish(&self) {
+        for sink in ["room", "worker", "observer"] {
+            self.pactl(&["load-module", "module-null-sink", &format!("sink_name={sink}"), "rate=48000"]);
+        }
+        for post in ["worker", "observer"] {
+            let (master, source) = (format!("master={post}.monitor"), format!("source_name={post}_mic"));
+            self.pactl(&["load-module", "module-remap-source", &master, &source]);
+        }
+        self.pactl(&["set-default-sink", "room"]);
+        self.pactl(&["set-default-source", "worker_mic"]);
     }
 
     /// A microphone that is on is never quite silent: one step of 16 bits up or down, for half an hour.
@@ -128,9 +128,13 @@ impl Room {
     /// Stops the sound server where it is, as one that hangs, or lets it go on.
     #[allow(dead_code)]
     pub fn freeze(&self, freeze: bool) {
-        let signal = if freeze { "-STOP" } else { "-CONT" };
-        let pid = self.server.id().to_string();
-        assert!(Command::new("kill").args([signal, &pid]).status().expect("kill runs").success());
+        self.signal(if freeze { "-STOP" } else { "-CONT" });
+    }
+
+    /// To the server and all that it started.
+    fn signal(&self, signal: &str) {
+        let group = format!("-{}", self.server.id());
+        assert!(Command::new("kill").args([signal, "--", &group]).status().expect("kill runs").success());
     }
 
     pub fn path(&self) -> &Path {
@@ -148,7 +152,7 @@ impl Room {
     }
 
     pub fn environment(&self) -> Vec<(&'static str, PathBuf)> {
-        let socket = format!("unix:{}", self.dir.path().join("pulse.sock").display());
+        let socket = format!("unix:{}", self.dir.path().join("pulse/native").display());
         vec![("PULSE_SERVER", socket.into()), ("XDG_RUNTIME_DIR", self.dir.path().to_path_buf())]
     }
 }
@@ -164,7 +168,24 @@ impl Drop for Room {
             let _ = player.kill();
             let _ = player.wait();
         }
-        let _ = self.server.kill();
+        self.signal("-KILL");
         let _ = self.server.wait();
     }
+}
+
+fn pulseaudio_server(dir: &Path) -> Command {
+    let socket = dir.join("pulse/native");
+    std::fs::create_dir(dir.join("pulse")).expect("a folder for the socket");
+    let mut command = Command::new("pulseaudio");
+    command.args(["-n", "--exit-idle-time=-1", "--daemonize=no", "--use-pid-file=no", "--disallow-exit"]);
+    command.arg(format!("--load=module-native-protocol-unix auth-anonymous=1 socket={}", socket.display()));
+    command
+}
+
+/// PipeWire with its own server of the same protocol, for whoever sets `ANTIPHON_ROOM=pipewire`: Debian's packages pipewire,
+/// pipewire-pulse and wireplumber.
+fn pipewire_server() -> Command {
+    let mut command = Command::new("dbus-run-session");
+    command.args(["--", "sh", "-c", "pipewire & sleep 0.5; wireplumber & exec pipewire-pulse"]);
+    command
 }

@@ -215,6 +215,36 @@ fn a_confirmation_in_the_voice_of_whoever_read_back_is_asked_for_again_then_held
     assert_eq!(play.state.steps[0].standing, Standing::Confirmed);
 }
 
+/// The bars are those of docs/who-spoke.md: 0.15 likelier the other's, less than 0.08 like one's own.
+#[test]
+fn once_both_voices_are_known_an_answer_in_the_others_or_a_strangers_is_asked_for_again_then_held() {
+    let read_back = "gloves are on";
+    for (own, other) in [(0.6, 0.1), (0.3, 0.44), (0.09, 0.1)] {
+        assert!(counted(&at_the_gloves().says_beside(Worker, read_back, own, other)), "{own} {other}");
+    }
+    let mut play = at_the_gloves();
+    let notes = play.says_beside(Worker, read_back, 0.1, 0.6);
+    let asked = Note::AskedAgain { post: Post::Worker, try_number: 1 };
+    assert_eq!(notes, [Note::OtherVoice { step: 0, time: 1, like: Some(Observer) }, asked]);
+    let words = "That sounded like the observer. Worker, please say it yourself: gloves are on.";
+    assert_eq!(play.last_said(), (Saying::AskAgain, words.into()));
+    play.tool_speaks();
+    let notes = play.says_beside(Worker, read_back, 0.0, 0.1);
+    let strange = Note::OtherVoice { step: 0, time: 2, like: None };
+    assert_eq!(notes, [strange, Note::Held { why: HoldWhy::StrangeVoice }]);
+    play.tool_speaks();
+    play.calls(Post::Observer, Call::CarryOn);
+    play.tool_speaks();
+    let notes = play.says_beside(Worker, read_back, 0.1, 0.6);
+    assert!(counted(&notes) && notes.contains(&Note::OtherVoice { step: 0, time: 3, like: Some(Observer) }));
+
+    // Whatever stops a step is heeded whoever says it; and known voices alone tell.
+    let mut play = at_the_look();
+    let notes = play.says_beside(Observer, "not right do it again", 0.0, 0.9);
+    assert!(notes.contains(&Note::Refused { step: 0 }), "{notes:?}");
+    assert!(counted(&at_the_look().says_beside(Observer, "i see wrists protected", 0.6, 0.1)));
+}
+
 #[test]
 fn a_phrase_that_did_not_count_when_it_was_heard_is_asked_again_though_it_counts_now() {
     let mut play = at_the_look();

@@ -5,6 +5,7 @@ use super::play::{heard, unsure, Play};
 use antiphon::listen::heard::{Doubt, Ignored, Verdict};
 use antiphon::procedure::{Call, PhraseId, Post, Role, Use};
 use antiphon::session::What;
+use antiphon::who::BesideBoth;
 use proptest::collection::vec;
 use proptest::prelude::*;
 
@@ -336,6 +337,14 @@ fn speaks(play: &mut Play, post: Post, verdict: Verdict, after_ms: i64, takes_ms
         1 => Some(1.0),
         _ => None,
     };
+    // Or in the other's or a stranger's, where both are known.
+    heard.evidence.beside_both = match takes_ms % 11 {
+        0 => Some((0.1, 0.7)),
+        1 => Some((0.0, 0.0)),
+        2 => Some((0.6, 0.1)),
+        _ => None,
+    }
+    .map(|(own, other)| BesideBoth { own, other, enrolled: true });
     play.send(What::Heard(heard));
 }
 

@@ -3,6 +3,7 @@
 use antiphon::listen::heard::{Doubt, Evidence, Heard, Ignored, Verdict};
 use antiphon::procedure::{Call, PhraseId, Post, Procedure, Role, Use};
 use antiphon::session::{step, Action, Event, HoldWhy, Note, Phase, Saying, State, What, DEFAULT_GRACE_MS};
+use antiphon::who::BesideBoth;
 
 /// One event, what was going on before it, and what came of it.
 #[derive(Debug, Clone)]
@@ -104,6 +105,18 @@ impl Play {
         self.now_ms = start_ms + 1_000;
         let mut heard = heard(by.post(), Verdict::Accepted { phrase }, start_ms, self.now_ms);
         heard.evidence.same_voice = Some(same_voice);
+        self.send(What::Heard(heard)).iter().filter_map(note).collect()
+    }
+
+    /// The same in a voice so like the person's own and so like the other's, as cosines; both are enrolled.
+    pub fn says_beside(&mut self, by: Role, text: &str, own: f32, other: f32) -> Vec<Note> {
+        let phrase = self.id(Some(by), text);
+        let start_ms = self.now_ms + 200;
+        self.now_ms = start_ms + 1_000;
+        let mut heard = heard(by.post(), Verdict::Accepted { phrase }, start_ms, self.now_ms);
+        heard.evidence.beside_both = Some(BesideBoth { own, other, enrolled: true });
+        // What the two utterances alone would tell counts no more.
+        heard.evidence.same_voice = Some(8.0);
         self.send(What::Heard(heard)).iter().filter_map(note).collect()
     }
 

@@ -160,6 +160,7 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
         "PostLost",
         "VoiceDead",
         "SameVoice",
+        "StrangeVoice",
     ] {
         let count = seen.holds.iter().filter(|held| format!("{held:?}").starts_with(why)).count();
         assert!(count >= 20, "held for {why} only {count} times");

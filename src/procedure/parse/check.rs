@@ -5,17 +5,20 @@
 
 use super::book::{spoken, PhraseBook};
 use super::error::Sink;
-use super::fields::Text;
+use super::fields::{nearest, Text};
 use super::questions::questions;
 use super::raw::{RawHead, RawProcedure, RawRules, RawStep};
 use super::steps::steps;
 use super::values::{cap, ident, is_english, language_tag, number, shown, whole};
 use super::{decision, pronounce, side, slots};
-use crate::procedure::{Call, Doer, PhraseId, Place, Procedure, Role, Rules, Use};
+use crate::procedure::{Call, Doer, PhraseId, Place, Procedure, Role, Rules, Use, VoiceRule};
 use std::collections::HashMap;
 use toml::Spanned;
 
 pub const MAX_DECOYS: usize = 1_000;
+
+/// What `voices` may be.
+const VOICES: [&str; 3] = ["ask", "off", "required"];
 
 const REFUSAL_EN: &str = "not right do it again";
 
@@ -187,10 +190,31 @@ fn rules(sink: &mut Sink, raw: &RawRules) -> Rules {
     count("tries", &raw.tries, &mut rules.tries);
     count("reminders", &raw.reminders, &mut rules.reminders);
     rules.decision = raw.decision.unwrap_or(rules.decision);
+    if let Some(raw) = &raw.voices {
+        rules.voices = voices(sink, raw);
+    }
     if let Some(raw) = &raw.reminder_s {
         rules.reminder_s = number(sink, "reminder_s", raw, 3.0..=3600.0);
     }
     rules
+}
+
+/// What is done about voices; the default when what stands there was reported.
+fn voices(sink: &mut Sink, raw: &Text) -> VoiceRule {
+    match raw.get_ref().as_str() {
+        "ask" => VoiceRule::Ask,
+        "off" => VoiceRule::Off,
+        "required" => VoiceRule::Required,
+        other => {
+            let what = format!("`voices` can't be \"{}\"", other.escape_debug());
+            let fix = match nearest(other, &VOICES) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "write voices = \"ask\", voices = \"off\" or voices = \"required\"".into(),
+            };
+            sink.report(raw.span(), what, "it says whether people's voices are compared", fix);
+            VoiceRule::default()
+        }
+    }
 }
 
 /// Phrases that would be good with a microphone for each person but not with one for both: the same words said by

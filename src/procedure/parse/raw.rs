@@ -46,6 +46,7 @@ pub(super) struct RawRules {
     pub reminder_s: Option<Spanned<f64>>,
     pub reminders: Option<Spanned<f64>>,
     pub decision: Option<bool>,
+    pub voices: Option<Text>,
 }
 
 pub(super) struct RawDecision {
@@ -137,7 +138,7 @@ pub const TABLES: &[&str] = &[
     "exit",
 ];
 const HEAD: &[&str] = &["id", "title", "version", "language", "unit", "cautions", "opening", "closing"];
-const RULES: &[&str] = &["tries", "reminder_s", "reminders", "decision"];
+const RULES: &[&str] = &["tries", "reminder_s", "reminders", "decision", "voices"];
 const CALLS: &[&str] = &["hold", "carry-on", "say-again", "go-back", "stop"];
 const PHRASES: &[&str] = &["phrases"];
 const DECISION: &[&str] = &["phrase", "reason"];
@@ -246,6 +247,7 @@ fn rules(sink: &mut Sink, file: &Fields) -> RawRules {
         reminder_s: rules.number(sink, "reminder_s"),
         reminders: rules.number(sink, "reminders"),
         decision: rules.flag(sink, "decision"),
+        voices: rules.text(sink, "voices"),
     }
 }
 

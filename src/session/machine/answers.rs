@@ -8,10 +8,20 @@ use crate::procedure::{Call, PhraseId, Post, Role, Use};
 use crate::session::event::{Action, Note, Saying, Unheeded};
 use crate::session::lines::fill;
 use crate::session::state::{HoldWhy, Phase, Standing};
-use crate::who::Sounds;
+use crate::who::{Sounds, Whose};
+
+/// From what an answer is taken to be in another voice.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum VoiceDoubt {
+    ReadBackAndConfirmation,
+    Known,
+}
 
 impl Machine<'_> {
     pub(super) fn right(&mut self, phrase: PhraseId, heard: &Heard) {
+        if self.in_another_voice(phrase, heard) {
+            return;
+        }
         let counted = Action::Note(Note::Counted { post: heard.post, phrase });
         match (self.state.phase.clone(), self.procedure.phrase(phrase).used) {
             (Phase::Asking { question }, Use::Answer { answer, .. }) => {
@@ -24,9 +34,6 @@ impl Machine<'_> {
             }
             (Phase::ReadBack { step }, Use::ReadBack { .. }) => self.read_back(step, phrase, heard, counted),
             (Phase::Confirm { step }, Use::Confirmation { .. }) => {
-                if self.same_voice(step, heard) {
-                    return;
-                }
                 self.actions.push(counted);
                 self.confirmed(step, phrase, heard);
             }
@@ -99,29 +106,65 @@ impl Machine<'_> {
         self.go_on("");
     }
 
-    /// Refuses a confirmation that sounds like whoever read back: asked for again, then held. Two people may sound alike, and
-    /// must not be trapped: after the observer has carried on from that hold it counts, and the record says so.
-    fn same_voice(&mut self, step: u16, heard: &Heard) -> bool {
-        if heard.evidence.same_voice.map(Sounds::of) != Some(Sounds::OneVoice) {
-            return false;
-        }
+    /// Refuses an answer in another voice: asked for again, then held. Two people may sound alike, and must not be trapped:
+    /// after the observer has carried on from that hold it counts, and the record says so.
+    fn in_another_voice(&mut self, phrase: PhraseId, heard: &Heard) -> bool {
+        let Some(step) = self.state.current_step() else { return false };
+        let Some((doubt, like)) = self.doubt_about_voice(step, phrase, heard) else { return false };
         let progress = &mut self.state.steps[usize::from(step)];
         progress.same_voice += 1;
         let time = progress.same_voice;
-        self.actions.push(Action::Note(Note::SameVoice { step, time }));
-        match time {
-            1 => {
-                let reader = match self.procedure.steps[usize::from(step)].by.reads_back() {
-                    Role::Worker => self.lines.the_worker,
-                    Role::Observer => self.lines.the_observer,
-                };
+        self.actions.push(Action::Note(match doubt {
+            VoiceDoubt::ReadBackAndConfirmation => Note::SameVoice { step, time },
+            VoiceDoubt::Known => Note::OtherVoice { step, time, like },
+        }));
+        match (time, like) {
+            (1, Some(like)) => {
+                let reader = self.the_person(like);
                 let line = self.asking(self.lines.same_voice, &[("reader", reader)]);
                 self.ask_again(heard.post, line);
             }
-            2 => self.hold(HoldWhy::SameVoice),
+            (1, None) => {
+                let line = self.asking(self.lines.strange_voice, &[]);
+                self.ask_again(heard.post, line);
+            }
+            (2, Some(_)) => self.hold(HoldWhy::SameVoice),
+            (2, None) => self.hold(HoldWhy::StrangeVoice),
             _ => return false,
         }
         true
+    }
+
+    /// Whether the answer sounds like somebody else, and like whom. Once both voices are known they alone tell.
+    fn doubt_about_voice(
+        &self,
+        step: u16,
+        phrase: PhraseId,
+        heard: &Heard,
+    ) -> Option<(VoiceDoubt, Option<Role>)> {
+        let phrase = self.procedure.phrase(phrase);
+        // What stops a step is heeded whoever says it.
+        if phrase.used == Use::Refusal {
+            return None;
+        }
+        if let Some(beside) = heard.evidence.beside_both {
+            return match beside.whose() {
+                Whose::Own => None,
+                Whose::Others => phrase.by.map(|by| (VoiceDoubt::Known, Some(by.other()))),
+                Whose::Neithers => Some((VoiceDoubt::Known, None)),
+            };
+        }
+        let confirms = matches!(phrase.used, Use::Confirmation { .. });
+        let one = heard.evidence.same_voice.map(Sounds::of) == Some(Sounds::OneVoice);
+        let reader = self.procedure.steps[usize::from(step)].by.reads_back();
+        (confirms && one).then_some((VoiceDoubt::ReadBackAndConfirmation, Some(reader)))
+    }
+
+    fn the_person(&self, role: Role) -> &'static str {
+        match role {
+            Role::Worker => self.lines.the_worker,
+            Role::Observer => self.lines.the_observer,
+        }
     }
 
     fn refused(&mut self, step: u16) {

@@ -121,6 +121,7 @@ impl Machine<'_> {
             HoldWhy::VoiceDead => self.lines.held_voice,
             HoldWhy::RecordLost => self.lines.held_record,
             HoldWhy::SameVoice => self.lines.held_same_voice,
+            HoldWhy::StrangeVoice => self.lines.held_strange_voice,
         };
         let who = match why {
             HoldWhy::PostLost(post) => self.post_name(post),
