@@ -285,6 +285,10 @@ impl Live {
                     self.mouth.voice.speak(utterance, &self.keeper.procedure.spoken(&text));
                 }
                 Action::Hush => self.mouth.voice.hush(),
+                Action::MoveRecord => {
+                    let what = self.keeper.move_record()?;
+                    self.event(what)?;
+                }
                 Action::Note(_) | Action::End { .. } => {}
             }
         }
