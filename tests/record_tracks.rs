@@ -33,6 +33,72 @@ fn channels(path: &Path) -> Vec<Vec<i16>> {
     channels
 }
 
+/// Two tracks of this long, s, in the file, no two samples in a row alike.
+fn filled(seconds: u64) -> (tempfile::TempDir, Tracks) {
+    let (root, mut tracks) = tracks(&["worker", "tool"]);
+    let samples: Vec<i16> = (0..seconds * u64::from(RATE)).map(|n| (n * 7_919 % 20_011) as i16).collect();
+    for track in 0..2 {
+        for (at, second) in samples.chunks(RATE as usize).enumerate() {
+            let late = tracks.write(track, at as u64 * u64::from(RATE), second).unwrap();
+            assert_eq!(late, Late::default());
+        }
+    }
+    tracks.advance(seconds * u64::from(RATE)).unwrap();
+    (root, tracks)
+}
+
+#[test]
+fn sound_that_was_unlinked_goes_on_whole_in_a_new_place() {
+    let (root, mut tracks) = filled(25);
+    tracks.flush().unwrap();
+    let bytes = fs::read(tracks.path()).unwrap();
+    fs::remove_file(tracks.path()).unwrap();
+    let next = SessionFolder::to_go_on_in(root.path(), "one", 1).unwrap();
+    // What waits in memory goes with it.
+    assert_eq!(tracks.write(0, 25 * u64::from(RATE), &[5; 16_000]).unwrap(), Late::default());
+    let (mut moved, missing) = tracks.copy_to(&next).unwrap();
+    assert_eq!(missing, None);
+    assert!(fs::read(moved.path()).unwrap() == bytes, "byte for byte");
+    let ends: Vec<u64> = std::iter::from_fn(|| moved.piece(u64::MAX)).map(|piece| piece.frames).collect();
+    assert_eq!(ends, [160_000, 320_000], "those that nobody has asked for yet");
+    moved.advance(30 * u64::from(RATE)).unwrap();
+    assert!(moved.piece(u64::MAX).is_some());
+    let path = moved.path().to_owned();
+    let finished = moved.finish().unwrap();
+    assert_eq!(finished.samples, 30 * u64::from(RATE));
+    assert_eq!(channels(&path)[0][400_000..416_000], [5; 16_000]);
+}
+
+#[test]
+fn sound_that_was_cut_goes_on_as_far_as_it_is_proved_and_silence_takes_the_place_of_the_rest() {
+    let (root, mut tracks) = filled(25);
+    let rate = u64::from(RATE);
+    fs::OpenOptions::new().write(true).open(tracks.path()).unwrap().set_len(44 + 4 * 12 * rate).unwrap();
+    // What is written after it makes the file as long again as it should be.
+    tracks.advance(26 * rate).unwrap();
+    assert!(tracks.harm().unwrap().contains("was changed"), "{:?}", tracks.harm());
+    let next = SessionFolder::to_go_on_in(root.path(), "one", 1).unwrap();
+    let (mut moved, missing) = tracks.copy_to(&next).unwrap();
+    let missing = missing.unwrap();
+    assert_eq!((missing.from_frames, missing.to_frames), (10 * rate, 26 * rate));
+    assert_eq!(moved.harm(), None);
+    assert_eq!(moved.write(1, 26 * rate, &[7; 16_000]).unwrap(), Late::default());
+    moved.advance(30 * rate).unwrap();
+    let pieces: Vec<_> = std::iter::from_fn(|| moved.piece(u64::MAX)).collect();
+    assert_eq!(pieces.iter().map(|piece| piece.frames).collect::<Vec<_>>(), [10 * rate, 30 * rate]);
+    let path = moved.path().to_owned();
+    moved.finish().unwrap();
+    let bytes = fs::read(&path).unwrap();
+    for piece in pieces {
+        let sound = &bytes[44..44 + 4 * piece.frames as usize];
+        assert_eq!(antiphon::record::chain::sha256_hex(sound), piece.sha256);
+    }
+    let sound = channels(&path);
+    assert!(sound[0][..160_000].iter().any(|sample| *sample != 0));
+    assert!(sound[0][160_000..416_000].iter().all(|sample| *sample == 0));
+    assert_eq!(sound[1][416_000..432_000], [7; 16_000]);
+}
+
 fn soxi(option: &str, path: &Path) -> String {
     let output = Command::new("soxi").arg(option).arg(path).output().expect("sox is installed");
     assert!(output.status.success(), "{output:?}");

@@ -14,6 +14,7 @@ pub mod mic;
 pub mod noise;
 mod pinned;
 pub mod resample;
+pub mod retry;
 mod server;
 pub mod speaker;
 pub mod spectrum;

@@ -10,6 +10,7 @@ use crate::record::redact::{redact, Refused};
 use crate::record::sign::BadKey;
 use crate::record::verify::{verify, State};
 use crate::record::{sign, SessionFolder};
+use crate::screen::text::clean;
 use crate::who::kept;
 use chrono::TimeDelta;
 use std::io::{BufRead, IsTerminal, Write};
@@ -71,6 +72,12 @@ pub fn run_redact(args: &RedactArgs) -> Result<ExitCode, Failure> {
         say(&format!("deleted: {}", path.display()));
     }
     say(&format!("digest: {}", done.digest));
+    for left in &done.left_behind {
+        tell(&format!(
+            "caution: '{}', from where this record was moved when it was damaged, may have their sound too: delete it",
+            clean(left)
+        ));
+    }
     tell("caution: another microphone may have heard them too; listen to the other tracks.");
     Ok(ExitCode::Done)
 }

@@ -9,7 +9,7 @@ use crate::debrief::model::Report;
 use crate::debrief::page::clock;
 use crate::debrief::sound::{self, Extent};
 use crate::failure::{ExitCode, Failure};
-use crate::screen::text::shorten;
+use crate::screen::text::{clean, shorten};
 use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -67,6 +67,9 @@ pub fn run(args: &PlayArgs) -> Result<ExitCode, Failure> {
         Failure::new(ExitCode::BadAudio, format!("{}: no sound to play", session.audio_file().display()))
             .why(why)
     })?;
+    for caution in &session.cautions {
+        tell(&format!("caution: {}", clean(caution)));
+    }
     let (from, to) = stretch(args, &session.report, &extent)?;
     let channel = channel(args, &session.report)?;
     let speaker = Speaker::open(args.speaker.as_deref()).map_err(|error| {

@@ -8,7 +8,7 @@ mod simulated;
 
 use super::posts::SoundArgs;
 use super::rehearse::script as read_script;
-use super::session::{code, person_voice, stands, About, Clock, SessionArgs};
+use super::session::{person_voice, About, Clock, Places, SessionArgs};
 use super::{say, tell};
 use crate::conduct::actors::Script;
 use crate::conduct::keeper::Keeper;
@@ -214,13 +214,14 @@ fn conclude<E: Into<Failure>>(
     end_ms: u64,
     result: Result<(), E>,
 ) -> Result<ExitCode, Failure> {
-    let folder = keeper.folder().path().to_path_buf();
+    let places = Places::of(&keeper);
+    let folder = places.folder.clone();
     let procedure = keeper.procedure.clone();
     let closed = keeper.close(end_ms, result.is_err());
     result.map_err(Into::into)?;
     let summary: Summary = closed?;
     // A score of a record that is not what was recorded would be one of nothing.
-    stands(&summary, &folder)?;
+    places.stand(&summary)?;
     let score = score_of(&folder, &procedure)?;
     let file = folder.join(PRACTICE);
     let mut text = json(&score)?;
@@ -233,12 +234,12 @@ fn conclude<E: Into<Failure>>(
     if args.session.json {
         say(&json_line(&score)?);
         args.session.write_debrief(&folder)?;
-        return Ok(code(&summary));
+        return places.code(&summary);
     }
-    let code = args.session.conclude(&summary, &folder)?;
+    let code = args.session.conclude(&summary, &places);
     show(&score);
     say(&format!("score:  {}", file.display()));
-    Ok(code)
+    code
 }
 
 /// The score of a practice that is over.

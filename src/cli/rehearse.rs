@@ -2,7 +2,7 @@
 
 mod trials;
 
-use super::session::{interrupted_flag, is_set, person_voice, About, Clock, SessionArgs};
+use super::session::{interrupted_flag, is_set, person_voice, About, Clock, Places, SessionArgs};
 use super::tell;
 use crate::audio::noise::NoiseSpec;
 use crate::audio::speaker::Speaker;
@@ -129,7 +129,6 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let clock = if args.aloud { Clock::VirtualAloud } else { Clock::Virtual };
     let about = About { rehearsal: Some(described), ..About::new("rehearsal", clock) };
     let keeper = args.session.open(&ready, posts, voice, about)?;
-    let folder = keeper.folder().path().to_path_buf();
     let actors = Actors::new(script, args.seed);
     let mut cast = Cast::new(actors, posts, worker, observer, args.noise, args.seed);
     if let Some(leak_db) = args.leak {
@@ -140,10 +139,11 @@ pub fn run(args: RehearseArgs) -> Result<ExitCode, Failure> {
     let limit = args.limit.saturating_mul(60_000);
     let simulation = Simulation::new(keeper, listeners, &mut tool, Box::new(cast), aloud, limit);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
+    let places = Places::of(&keeper);
     let closed = keeper.close(end_ms, result.is_err());
     // What ended the session tells more than what then kept its record from being closed.
     result?;
-    args.session.conclude(&closed?, &folder)
+    args.session.conclude(&closed?, &places)
 }
 
 /// Who speaks with which voice.

@@ -9,6 +9,7 @@ use crate::failure::{ExitCode, Failure};
 use crate::listen::engine::whisper::WhisperEngine;
 use crate::procedure::parse;
 use crate::record::ledger::{LEDGER, LEDGER_SIGNATURE};
+use crate::screen::text::clean;
 use indicatif::ProgressBar;
 use serde::Serialize;
 use std::io::IsTerminal;
@@ -63,6 +64,8 @@ struct Outcome {
     differ: usize,
     /// Utterances that the recorded sound ends before.
     after_the_sound: usize,
+    /// Utterances whose sound was lost when the record was damaged.
+    sound_missing: usize,
     tracks: Vec<Track>,
     /// Sessions that could not be heard again, and why.
     left_out: Vec<String>,
@@ -76,7 +79,12 @@ pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
     let ledger = |path: &PathBuf| [LEDGER, LEDGER_SIGNATURE].iter().any(|name| path.ends_with(name));
     for folder in args.sessions.iter().filter(|path| !ledger(path)) {
         match Recorded::open(folder, today.as_ref()) {
-            Ok(one) => recorded.push(one),
+            Ok(one) => {
+                for caution in &one.cautions {
+                    tell(&format!("caution: {}: {}", folder.display(), clean(caution)));
+                }
+                recorded.push(one);
+            }
             Err(failure) if args.sessions.len() == 1 => return Err(failure),
             // One bad record among many must not keep the others from being heard.
             Err(failure) => {
@@ -92,6 +100,7 @@ pub fn run(args: &RelistenArgs) -> Result<ExitCode, Failure> {
         utterances: pairs().count(),
         differ: pairs().filter(|pair| pair.differs()).count(),
         after_the_sound: pairs().filter(|pair| pair.after_the_sound).count(),
+        sound_missing: pairs().filter(|pair| pair.sound_missing).count(),
         left_out,
         tracks,
     };
@@ -183,7 +192,7 @@ fn show(args: &RelistenArgs, outcome: &Outcome) -> Result<(), Failure> {
         for pair in worth {
             let at = crate::debrief::page::clock(pair.from_ms as f64 / 1000.0);
             let sign = if pair.differs() { "*" } else { " " };
-            let now = if pair.after_the_sound { "(no sound)".into() } else { words(&pair.now) };
+            let now = if pair.has_sound() { words(&pair.now) } else { "(no sound)".into() };
             say(&format!("{sign} {at:>9}  then {:<44} now {now}", words(&pair.then)));
         }
     }
@@ -191,6 +200,12 @@ fn show(args: &RelistenArgs, outcome: &Outcome) -> Result<(), Failure> {
         say(&format!(
             "{} utterances come after the end of the recorded sound: they can't be heard again",
             outcome.after_the_sound
+        ));
+    }
+    if outcome.sound_missing > 0 {
+        say(&format!(
+            "the sound of {} utterances was lost when the record was damaged: they can't be heard again",
+            outcome.sound_missing
         ));
     }
     say(&format!(
@@ -207,8 +222,6 @@ fn words(taken: &Option<Taken>) -> String {
     match taken {
         None => "nothing heard".into(),
         Some(Taken { verdict, phrase }) if phrase.is_empty() => (*verdict).into(),
-        Some(Taken { verdict, phrase }) => {
-            crate::screen::text::clean(&format!("{verdict} \"{phrase}\"")).into_owned()
-        }
+        Some(Taken { verdict, phrase }) => clean(&format!("{verdict} \"{phrase}\"")).into_owned(),
     }
 }

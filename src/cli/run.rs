@@ -1,7 +1,7 @@
 //! `run`: a session with real people, live or from recordings.
 
 use super::posts::{self, SoundArgs};
-use super::session::{interrupted_flag, is_set, About, Clock, SessionArgs};
+use super::session::{interrupted_flag, is_set, About, Clock, Places, SessionArgs};
 use super::tell;
 use crate::conduct::keeper::Keeper;
 use crate::conduct::live::Live;
@@ -9,7 +9,6 @@ use crate::conduct::simulation::{Recorded, Simulation};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::Post;
 use crate::voice::Renderer;
-use std::path::Path;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -46,11 +45,10 @@ fn live(args: &RunArgs) -> Result<ExitCode, Failure> {
     args.session.introduce(&ready, &ready.notes);
     let voice = mouth.voice.describe();
     let keeper = args.session.open(&ready, &posts, voice, About::new("live", Clock::Real))?;
-    let folder = keeper.folder().path().to_path_buf();
     let listeners = std::mem::take(&mut ready.listeners);
     let (keeper, end_ms, result) =
         Live::new(keeper, mouth, listeners, microphones)?.run(&|| is_set(&interrupted));
-    conclude(args, keeper, end_ms, result, &folder)
+    conclude(args, keeper, end_ms, result)
 }
 
 /// Closes the record. What ended the session tells more than what then kept its record from being closed.
@@ -59,11 +57,11 @@ fn conclude<E: Into<Failure>>(
     keeper: Keeper,
     end_ms: u64,
     result: Result<(), E>,
-    folder: &Path,
 ) -> Result<ExitCode, Failure> {
+    let places = Places::of(&keeper);
     let closed = keeper.close(end_ms, result.is_err());
     result.map_err(Into::into)?;
-    args.session.conclude(&closed?, folder)
+    args.session.conclude(&closed?, &places)
 }
 
 /// From WAV files: virtual time, rendered voice.
@@ -78,10 +76,9 @@ fn from_recordings(args: &RunArgs) -> Result<ExitCode, Failure> {
     args.session.introduce(&ready, &ready.notes);
     let keeper =
         args.session.open(&ready, &posts, format!("rendered: {voice}"), About::new("wav", Clock::Virtual))?;
-    let folder = keeper.folder().path().to_path_buf();
     let listeners = std::mem::take(&mut ready.listeners);
     let source = Box::new(Recorded::new(clips));
     let simulation = Simulation::new(keeper, listeners, &mut renderer, source, None, u64::MAX);
     let (keeper, end_ms, result) = simulation.run(&|| is_set(&interrupted));
-    conclude(args, keeper, end_ms, result, &folder)
+    conclude(args, keeper, end_ms, result)
 }

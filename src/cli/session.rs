@@ -155,8 +155,9 @@ impl SessionArgs {
     }
 
     /// Prints the outcome and decides the exit code.
-    pub fn conclude(&self, summary: &Summary, folder: &Path) -> Result<ExitCode, Failure> {
-        let stands = stands(summary, folder);
+    pub fn conclude(&self, summary: &Summary, places: &Places) -> Result<ExitCode, Failure> {
+        let folder = &places.folder;
+        let stands = places.stand(summary);
         if self.json {
             let text = serde_json::to_string(summary).map_err(|error| {
                 Failure::new(ExitCode::Internal, format!("can't write the summary: {error}"))
@@ -167,7 +168,7 @@ impl SessionArgs {
         }
         stands?;
         self.write_debrief(folder)?;
-        Ok(code(summary))
+        places.code(summary)
     }
 
     /// The debrief, when it was asked for.
@@ -195,8 +196,52 @@ impl SessionArgs {
     }
 }
 
-/// Whether the session's own folder is what the session wrote. One that is not never ends as if all were well.
-pub fn stands(summary: &Summary, folder: &Path) -> Result<(), Failure> {
+/// Where a session's record is, and where it was before: damaged while the session ran, and moved.
+pub struct Places {
+    pub folder: PathBuf,
+    left: Vec<PathBuf>,
+}
+
+impl Places {
+    pub fn of(keeper: &Keeper) -> Places {
+        Places { folder: keeper.folder().path().to_owned(), left: keeper.left_behind().to_vec() }
+    }
+
+    /// Whether the record is what the session wrote. One that is not never ends as if all were well.
+    pub fn stand(&self, summary: &Summary) -> Result<(), Failure> {
+        stands(summary, &self.folder).map_err(|mut failure| {
+            if !self.left.is_empty() {
+                failure.what = format!("{} (before: {})", failure.what, self.left_behind());
+            }
+            failure
+        })
+    }
+
+    /// The exit code of a session whose record stands.
+    ///
+    /// Errors: `Tampered` when it was moved. It is whole, but somebody has to know what became of the folder before.
+    pub fn code(&self, summary: &Summary) -> Result<ExitCode, Failure> {
+        if self.left.is_empty() {
+            return Ok(code(summary));
+        }
+        let what = format!(
+            "{}: the record was damaged while the session ran ({}) and goes on in {}",
+            self.left_behind(),
+            summary.account.outcome.name(),
+            self.folder.display()
+        );
+        Err(Failure::new(ExitCode::Tampered, what)
+            .why("somebody or something removed, replaced or cut it")
+            .fix("rely on the new folder, which verifies and says what is missing; find out what became of the other"))
+    }
+
+    fn left_behind(&self) -> String {
+        let left: Vec<String> = self.left.iter().map(|path| path.display().to_string()).collect();
+        left.join(", ")
+    }
+}
+
+fn stands(summary: &Summary, folder: &Path) -> Result<(), Failure> {
     let cautions = &summary.account.cautions;
     let damaged = cautions.iter().find(|caution| caution.starts_with(DAMAGED));
     let not_sound = |code, why: String| {
@@ -241,7 +286,7 @@ fn in_hours(minutes: u64) -> String {
 }
 
 /// The exit code of a session that came to this.
-pub fn code(summary: &Summary) -> ExitCode {
+fn code(summary: &Summary) -> ExitCode {
     match summary.account.outcome {
         Outcome::Completed => ExitCode::Done,
         _ => ExitCode::NotCompleted,

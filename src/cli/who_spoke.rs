@@ -51,6 +51,7 @@ fn as_text(account: &Account) -> String {
     if let Some(stand_in) = account.stand_in {
         lines.push(format!("A practice: the {} was played by the tool.", stand_in.name()));
     }
+    lines.extend(account.cautions.iter().map(|caution| format!("caution: {}", clean(caution))));
     let widest = account.steps.iter().map(|step| step.step.len()).max().unwrap_or(0);
     lines.extend(account.steps.iter().map(|step| row(step, widest)));
     lines.push(account.summary.words());

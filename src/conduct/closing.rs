@@ -10,6 +10,7 @@ use crate::files::{self, Links};
 use crate::procedure::parse::{parse, MAX_BYTES};
 use crate::record::close::{Closed, CutOff, Refused};
 use crate::record::folder::PROCEDURE;
+use crate::record::moved::{moves, session_of};
 use crate::record::summary::{AudioAccount, ClosedLater, Outcome};
 use crate::record::{Account, RecordError};
 use chrono::{DateTime, FixedOffset};
@@ -67,6 +68,8 @@ fn account_of(folder: &Path, cut: &CutOff, at: DateTime<FixedOffset>) -> Result<
         serde_json::from_value(first.body.clone()).map_err(|error| not_told(format!("line 1: {error}")))?;
     let sound = cut.sound()?;
     let mut cautions: Vec<String> = procedure.cautions.clone();
+    cautions.extend(moves(&cut.lines).map(|(line, moved)| moved.caution(line.ms)));
+    let session = session_of(&cut.lines).unwrap_or_else(|| opening.session.clone());
     cautions.push(format!(
         "The record was cut off at {:.1} s and closed later, on {}.",
         last.ms as f64 / 1000.0,
@@ -79,7 +82,7 @@ fn account_of(folder: &Path, cut: &CutOff, at: DateTime<FixedOffset>) -> Result<
     let mut tracks: Vec<String> = opening.posts.iter().map(|post| post.name().to_string()).collect();
     tracks.push("tool".to_string());
     let ending = Ending {
-        session: &opening.session,
+        session: &session,
         started: first.at,
         ended: last.at,
         end_ms: last.ms,

@@ -2,7 +2,9 @@
 //! is done about it.
 //!
 //! Owns the state, the journal, the tracks and the screen. Must not know where events come from or how actions are
-//! carried out.
+//! carried out. `new_place` moves a record that was damaged.
+
+mod new_place;
 
 use super::account::{account, recorded_outcome, Ending};
 use super::clock::Watch;
@@ -13,6 +15,7 @@ use crate::practice::{Practice, Source};
 use crate::procedure::{Phrase, Post, Procedure};
 use crate::record::journal::SOUND;
 use crate::record::ledger::{Entry, Kind, Ledger};
+use crate::record::moved::Moved;
 use crate::record::sound::Sound;
 use crate::record::summary::{finish, AudioAccount, Summary};
 use crate::record::{Journal, RecordError, SessionFolder, Tracks};
@@ -105,6 +108,8 @@ impl WallClock {
 pub struct Keeper {
     pub procedure: Procedure,
     pub state: State,
+    /// The procedure's file as it was, for a new place.
+    source: String,
     folder: SessionFolder,
     journal: Journal,
     sound: Sound,
@@ -122,6 +127,9 @@ pub struct Keeper {
     harm: Option<String>,
     harm_told: bool,
     looked_at: u64,
+    /// Every move of the record, and when, ms; and the folders that it was in before.
+    moves: Vec<(u64, Moved)>,
+    left: Vec<PathBuf>,
 }
 
 impl Keeper {
@@ -137,6 +145,7 @@ impl Keeper {
         opening.procedure_sha256 = folder.keep_procedure(source)?;
         opening.session = folder.id().to_string();
         let mut journal = Journal::create(&folder)?;
+        journal.keep_spare();
         let mut names: Vec<&str> = opening.posts.iter().map(|post| post.name()).collect();
         names.push("tool");
         let sound = Sound::new(Tracks::create(&folder, &names)?, opening.is_live())?;
@@ -148,9 +157,10 @@ impl Keeper {
             WallClock::Real => Some((Watch::new(started, Duration::ZERO), Instant::now())),
             WallClock::From(_) => None,
         };
-        Ok(Keeper {
+        let mut keeper = Keeper {
             procedure,
             state,
+            source: source.to_owned(),
             folder,
             journal,
             sound,
@@ -165,7 +175,11 @@ impl Keeper {
             harm: None,
             harm_told: false,
             looked_at: 0,
-        })
+            moves: Vec::new(),
+            left: Vec::new(),
+        };
+        keeper.look_at_spare(0)?;
+        Ok(keeper)
     }
 
     /// Enters the session's start in the ledger of this folder of sessions. When that can't be, it is told, and the
@@ -319,6 +333,7 @@ impl Keeper {
         }
         self.look_at_clock(to_sample / PER_MS)?;
         self.vouch_for_sound(to_sample / PER_MS)?;
+        self.look_at_spare(to_sample / PER_MS)?;
         match self.sound.news() {
             Some(why) => self.remark(to_sample / PER_MS, &format!("no sound is recorded from now on: {why}")),
             None => Ok(()),
@@ -332,6 +347,14 @@ impl Keeper {
             self.journal.append(self.wall.at(ms), ms, SOUND, &piece)?;
         }
         Ok(())
+    }
+
+    /// Without a second copy a journal that is cut can't go on in a new place.
+    fn look_at_spare(&mut self, ms: u64) -> Result<(), RecordError> {
+        match self.journal.spare_lost() {
+            Some(why) => self.remark(ms, &format!("no second copy of the journal is kept: {why}")),
+            None => Ok(()),
+        }
     }
 
     /// From inside every write to a file that was removed or cut succeeds.
@@ -378,6 +401,7 @@ impl Keeper {
         if audio.as_ref().is_some_and(|audio| audio.failed) {
             cautions.push(STOPPED_EARLY.to_string());
         }
+        cautions.extend(self.moves.iter().map(|(ms, moved)| moved.caution(*ms)));
         if let Some(why) = &self.harm {
             cautions.push(format!("{DAMAGED}: {why}"));
         }

@@ -1,16 +1,18 @@
 //! A session in real time: microphones, a voice in the room, one runner that owns the state and the record.
 //!
-//! Owns the threads' ends and the clock. Channels only, no shared locks. Must not decide anything about moving on.
+//! Owns the threads' ends and the clock. Channels only, no shared locks. `microphones` looks after those. Must not decide
+//! anything about moving on.
+
+mod microphones;
 
 use super::ear::{self, By, FromEar, ToEar};
 use super::keeper::Keeper;
 use super::live_partner::LivePartner;
 use super::microphone::OpenMicrophone;
-use super::same_sound::{Change, SameSound};
+use super::same_sound::SameSound;
 use super::same_voice;
 use super::second_ear;
 use super::simulation::AtTheEnd;
-use crate::audio::mic::{MicEvent, Microphone};
 use crate::audio::{AudioError, PER_MS};
 use crate::listen::listener::Listener;
 use crate::procedure::{PhraseId, Post};
@@ -18,18 +20,15 @@ use crate::record::RecordError;
 use crate::session::lines::lines;
 use crate::session::{Action, Event, Outcome, What};
 use crate::voice::{LiveVoice, Played, VoiceError, VoiceEvent};
-use crossbeam_channel::{select, Receiver, Sender, TryRecvError};
+use crossbeam_channel::{select, Receiver, Sender};
+use microphones::PostSound;
 use std::collections::HashMap;
 use std::time::{Duration, Instant};
 
-/// A lost microphone is tried again this often.
-const REOPEN: Duration = Duration::from_secs(2);
 /// The runner looks at the clock at least this often.
 const LOOK: Duration = Duration::from_millis(50);
 /// Last words take at most this long.
 const LAST_WORDS: Duration = Duration::from_secs(20);
-/// A microphone that was mute and came back this often has a noise gate: it is never quite silent otherwise.
-const MUTED_AT_MOST: u8 = 2;
 /// Tracks are written this far behind the clock, ms.
 const TRACK_LAG_MS: u64 = 2_000;
 
@@ -57,50 +56,6 @@ pub struct Mouth {
 
 /// Makes another voice.
 pub type SecondVoice = Box<dyn FnOnce() -> Result<Box<dyn LiveVoice>, VoiceError>>;
-
-/// One open microphone and the ear that listens to it.
-struct PostSound {
-    post: Post,
-    /// The id of its device: no other may take its place.
-    wanted: Option<String>,
-    microphone: Option<Microphone>,
-    ear: Sender<ToEar>,
-    lost_at: Option<Instant>,
-    /// It is being opened again, on a thread of its own: a sound server that hangs keeps only that waiting.
-    coming: Option<Receiver<Result<OpenMicrophone, AudioError>>>,
-    dropped: u64,
-    /// Somebody is in the middle of saying something there.
-    speaking: bool,
-    /// There is no microphone: a stand-in's sound comes as it is made.
-    digital: bool,
-    /// It gave nothing but zeros, and how often it has come back from that.
-    mute: bool,
-    unmuted: u8,
-    /// It gives the other post's sound.
-    one_with_other: bool,
-}
-
-impl PostSound {
-    /// With a microphone and the id of its device, or without one.
-    fn new(post: Post, ear: Sender<ToEar>, microphone: Option<(String, Microphone)>) -> PostSound {
-        let digital = microphone.is_none();
-        let (wanted, microphone) = microphone.unzip();
-        PostSound {
-            post,
-            wanted,
-            microphone,
-            ear,
-            lost_at: None,
-            coming: None,
-            dropped: 0,
-            speaking: false,
-            digital,
-            mute: false,
-            unmuted: 0,
-            one_with_other: false,
-        }
-    }
-}
 
 pub struct Live {
     keeper: Keeper,
@@ -176,7 +131,7 @@ impl Live {
 
     /// Runs to the end and hands the keeper back, also after an error, so that the record can be closed.
     pub fn run(mut self, interrupted: &dyn Fn() -> bool) -> (Keeper, u64, Result<(), LiveError>) {
-        let result = self.run_inner(interrupted);
+        let result = self.run_inner(interrupted).and_then(|()| self.count_all_dropped());
         if let Some(partner) = &mut self.partner {
             partner.end(&mut self.keeper);
         }
@@ -285,6 +240,10 @@ impl Live {
                     self.mouth.voice.speak(utterance, &self.keeper.procedure.spoken(&text));
                 }
                 Action::Hush => self.mouth.voice.hush(),
+                Action::MoveRecord => {
+                    let what = self.keeper.move_record()?;
+                    self.event(what)?;
+                }
                 Action::Note(_) | Action::End { .. } => {}
             }
         }
@@ -309,8 +268,11 @@ impl Live {
                 Ok(self.keeper.keep_post(post, at, &samples)?)
             }
             FromEar::Lost { post, frames } => {
-                let text = format!("{} frames of the {}'s microphone were dropped", frames, post.name());
-                Ok(self.keeper.remark(self.now_ms(), &text)?)
+                let sound = self.posts.iter_mut().find(|sound| sound.post == post);
+                if let Some(sound) = sound {
+                    sound.dropped.frames += frames;
+                }
+                Ok(())
             }
             FromEar::OneEar { post, why } => {
                 Ok(self.keeper.remark(self.now_ms(), &second_ear::lost(post, &why))?)
@@ -329,7 +291,10 @@ impl Live {
                 self.second_voice(&why)?;
                 What::VoiceFailed { utterance, why }
             }
-            VoiceEvent::Back => What::VoiceBack,
+            VoiceEvent::Back => {
+                self.sound_is_back();
+                What::VoiceBack
+            }
         };
         self.event(what)
     }
@@ -341,40 +306,6 @@ impl Live {
             same.tool_spoke(now);
         }
         What::SpeechEnded { utterance, whole }
-    }
-
-    /// Holds while two posts have one microphone's sound: one person would be heard as two.
-    fn compare(&mut self, index: usize, at: u64, samples: &[i16]) -> Result<(), LiveError> {
-        let (now, tool_speaks) = (self.position(Instant::now()), self.speaking.is_some());
-        let Some(same) = &mut self.same else { return Ok(()) };
-        if tool_speaks {
-            same.tool_spoke(now);
-        }
-        match same.push(index, at, samples) {
-            None => Ok(()),
-            Some(Change::One) => {
-                let (other, post) = (self.posts[0].post, self.posts[1].post);
-                (self.posts[1].one_with_other, self.posts[1].speaking) = (true, false);
-                let why = format!(
-                    "it gives the same sound as the {}'s: both may be one microphone, and one person would be heard as two",
-                    other.name()
-                );
-                self.event(What::PostLost { post, why })
-            }
-            Some(Change::Two) => {
-                self.posts[1].one_with_other = false;
-                self.back(1)
-            }
-        }
-    }
-
-    /// A post is back when nothing keeps it away any more.
-    fn back(&mut self, index: usize) -> Result<(), LiveError> {
-        let PostSound { post, mute, one_with_other, ref microphone, .. } = self.posts[index];
-        match microphone.is_some() && !mute && !one_with_other {
-            true => self.event(What::PostBack { post }),
-            false => Ok(()),
-        }
     }
 
     /// After a failure another voice takes over, once, and everybody is told.
@@ -463,101 +394,6 @@ impl Live {
         at.saturating_duration_since(self.began).as_micros() as u64 * PER_MS / 1000
     }
 
-    fn look_after_microphones(&mut self) -> Result<(), LiveError> {
-        for index in 0..self.posts.len() {
-            let events: Vec<MicEvent> = match &self.posts[index].microphone {
-                Some(microphone) => microphone.events().try_iter().collect(),
-                None => Vec::new(),
-            };
-            for event in events {
-                match event {
-                    MicEvent::Lost { post, why } => {
-                        self.posts[index].microphone = None;
-                        self.posts[index].speaking = false;
-                        self.posts[index].lost_at = Some(Instant::now());
-                        self.event(What::PostLost { post, why })?;
-                    }
-                    MicEvent::Mute { post, why } => self.mute(index, post, why)?,
-                    MicEvent::Sound { post } => self.unmute(index, post)?,
-                    MicEvent::Note { post, what } => {
-                        let text = format!("the {}'s microphone: {what}", post.name());
-                        self.keeper.remark(self.now_ms(), &text)?;
-                    }
-                }
-            }
-            self.reopen(index)?;
-            self.count_dropped(index)?;
-        }
-        Ok(())
-    }
-
-    /// Holds the session. The microphone stays open: it gives sound again as soon as somebody switches it on.
-    fn mute(&mut self, index: usize, post: Post, why: String) -> Result<(), LiveError> {
-        let sound = &mut self.posts[index];
-        if sound.unmuted >= MUTED_AT_MOST {
-            return Ok(());
-        }
-        (sound.mute, sound.speaking) = (true, false);
-        self.event(What::PostLost { post, why })
-    }
-
-    fn unmute(&mut self, index: usize, post: Post) -> Result<(), LiveError> {
-        let sound = &mut self.posts[index];
-        if !std::mem::take(&mut sound.mute) {
-            return Ok(());
-        }
-        sound.unmuted += 1;
-        if sound.unmuted == MUTED_AT_MOST {
-            let text = format!(
-                "the {}'s microphone gave nothing but zeros and came back {MUTED_AT_MOST} times, as with a noise gate: from now \
-                 on nobody is told when it is muted; switch the gate off",
-                post.name()
-            );
-            self.keeper.remark(self.now_ms(), &text)?;
-        }
-        self.back(index)
-    }
-
-    fn reopen(&mut self, index: usize) -> Result<(), LiveError> {
-        let sound = &mut self.posts[index];
-        let Some(coming) = &sound.coming else {
-            if sound.lost_at.is_some_and(|at| at.elapsed() >= REOPEN) {
-                sound.coming = Some(open_elsewhere(sound.wanted.clone(), sound.post));
-            }
-            return Ok(());
-        };
-        match coming.try_recv() {
-            Err(TryRecvError::Empty) => return Ok(()),
-            Ok(Ok(open)) => {
-                sound.microphone = Some(open.deliver_to(&sound.ear)?);
-                (sound.lost_at, sound.coming, sound.dropped) = (None, None, 0);
-                sound.mute = false;
-                self.back(index)?;
-            }
-            Ok(Err(_)) | Err(TryRecvError::Disconnected) => {
-                (sound.lost_at, sound.coming) = (Some(Instant::now()), None);
-            }
-        }
-        Ok(())
-    }
-
-    fn count_dropped(&mut self, index: usize) -> Result<(), LiveError> {
-        let sound = &mut self.posts[index];
-        let Some(microphone) = &sound.microphone else { return Ok(()) };
-        let lost = microphone.counters().dropped_blocks() + microphone.counters().xruns();
-        if lost > sound.dropped {
-            let text = format!(
-                "the {}'s microphone: {} blocks dropped, {} overruns so far",
-                sound.post.name(),
-                microphone.counters().dropped_blocks(),
-                microphone.counters().xruns()
-            );
-            sound.dropped = lost;
-            self.keeper.remark(self.now_ms(), &text)?;
-        }
-        Ok(())
-    }
-
     /// What was being said when the session ended is said to its end, unless the user interrupted.
     fn last_words(&mut self) -> Result<(), LiveError> {
         if self.keeper.state.ended() == Some(Outcome::Interrupted) {
@@ -586,16 +422,6 @@ impl Live {
         }
         Ok(())
     }
-}
-
-/// Opens a microphone on a thread of its own.
-fn open_elsewhere(wanted: Option<String>, post: Post) -> Receiver<Result<OpenMicrophone, AudioError>> {
-    let (tell, told) = crossbeam_channel::bounded(1);
-    std::thread::spawn(move || {
-        // Whoever waited may be gone: then the microphone is closed again.
-        let _ = tell.send(OpenMicrophone::open(wanted.as_deref(), post));
-    });
-    told
 }
 
 impl From<LiveError> for crate::failure::Failure {

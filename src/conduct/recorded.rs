@@ -8,6 +8,7 @@ use crate::debrief::sound::{self, Extent};
 use crate::failure::{ExitCode, Failure};
 use crate::procedure::{parse, Procedure};
 use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
+use crate::record::moved::{moves, Missing};
 use crate::record::read::{self, Line};
 use crate::record::RecordError;
 use crate::session::{Event, State};
@@ -20,6 +21,10 @@ pub(super) struct Record {
     pub opening: Opening,
     pub lines: Vec<Line>,
     pub extent: Extent,
+    /// What whoever reads of it should know first.
+    pub cautions: Vec<String>,
+    /// Sound that silence stands in for.
+    pub missing: Vec<Missing>,
 }
 
 impl Record {
@@ -50,7 +55,10 @@ impl Record {
                 opening.posts.len()
             )));
         }
-        Ok(Record { folder: folder.to_path_buf(), procedure, opening, lines: reading.lines, extent })
+        let lines = reading.lines;
+        let cautions = moves(&lines).map(|(line, moved)| moved.caution(line.ms)).collect();
+        let missing = moves(&lines).filter_map(|(_, moved)| moved.sound_missing).collect();
+        Ok(Record { folder: folder.to_path_buf(), procedure, opening, lines, extent, cautions, missing })
     }
 
     /// The state before the first event.

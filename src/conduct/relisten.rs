@@ -19,6 +19,7 @@ use crate::listen::heard::{Heard, Verdict};
 use crate::listen::listener::{Listener, Vocabulary};
 use crate::procedure::{PhraseId, Post, Procedure};
 use crate::record::folder::{AUDIO, PROCEDURE};
+use crate::record::moved::Missing;
 use crate::session::{step, Event, State, What};
 use serde::Serialize;
 use std::collections::VecDeque;
@@ -39,6 +40,8 @@ pub struct Recorded {
     opening: Opening,
     events: Vec<Event>,
     extent: Extent,
+    pub cautions: Vec<String>,
+    missing: Vec<Missing>,
 }
 
 /// What one utterance was taken for.
@@ -60,17 +63,27 @@ pub struct Pair {
     /// The recorded sound ends before it does: it can't be heard again.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub after_the_sound: bool,
+    /// Its sound was lost when the record was damaged: it can't be heard again.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub sound_missing: bool,
 }
 
 impl Pair {
     /// Whether something else would have followed. What is ignored is as good as nothing, and of what there is no sound of
     /// nothing is known.
     pub fn differs(&self) -> bool {
-        if self.after_the_sound {
+        if !self.has_sound() {
             return false;
         }
         let counts = |taken: &Option<Taken>| taken.clone().filter(|taken| taken.verdict != "ignored");
         counts(&self.then) != counts(&self.now)
+    }
+}
+
+impl Pair {
+    /// Whether it can be heard again.
+    pub fn has_sound(&self) -> bool {
+        !self.after_the_sound && !self.sound_missing
     }
 }
 
@@ -81,8 +94,9 @@ impl Recorded {
         let state = record.beginning();
         let lines = record.lines.iter().filter(|line| line.kind == "in");
         let events = lines.map(|line| record.event(line, &state)).collect::<Result<_, _>>()?;
-        let Record { folder, procedure, opening, extent, .. } = record;
-        Ok(Recorded { folder, procedure, today: today.cloned(), opening, events, extent })
+        let Record { folder, procedure, opening, extent, cautions, missing, .. } = record;
+        let today = today.cloned();
+        Ok(Recorded { folder, procedure, today, opening, events, extent, cautions, missing })
     }
 
     pub fn posts(&self) -> &[Post] {
@@ -203,6 +217,7 @@ impl Recorded {
                 then: Some(taken(&self.procedure, then)),
                 now: now.map(|now| taken(self.listened_for(), now)),
                 after_the_sound: then.end_ms as f64 > self.seconds() * 1000.0,
+                sound_missing: self.missing.iter().any(|one| one.has_some_of(then.start_ms, then.end_ms)),
             });
         }
         pairs.extend(left.into_iter().map(|now| Pair {
@@ -211,6 +226,7 @@ impl Recorded {
             then: None,
             now: Some(taken(self.listened_for(), now)),
             after_the_sound: false,
+            sound_missing: false,
         }));
         pairs.sort_by_key(|pair| pair.from_ms);
         pairs
@@ -344,12 +360,20 @@ mod tests {
 
     #[test]
     fn only_what_would_change_the_session_is_a_difference() {
-        let pair = |then, now| Pair { from_ms: 0, to_ms: 1, then, now, after_the_sound: false };
+        let pair = |then, now| Pair {
+            from_ms: 0,
+            to_ms: 1,
+            then,
+            now,
+            after_the_sound: false,
+            sound_missing: false,
+        };
         let differs = |then, now| pair(then, now).differs();
         assert!(!differs(taken("accepted"), taken("accepted")));
         assert!(differs(taken("accepted"), taken("unsure")));
         assert!(differs(taken("accepted"), None) && differs(None, taken("accepted")));
         assert!(!differs(taken("ignored"), None) && !differs(None, taken("ignored")));
         assert!(!Pair { after_the_sound: true, ..pair(taken("accepted"), None) }.differs());
+        assert!(!Pair { sound_missing: true, ..pair(taken("accepted"), None) }.differs());
     }
 }

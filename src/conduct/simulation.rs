@@ -290,6 +290,8 @@ impl<'a> Simulation<'a> {
                     self.events.push_back(What::SpeechEnded { utterance: speech.utterance, whole: false });
                 }
             }
+            // Before whatever else has happened.
+            Action::MoveRecord => self.events.push_front(self.keeper.move_record()?),
             Action::Note(_) | Action::End { .. } => {}
         }
         Ok(())

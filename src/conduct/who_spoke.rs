@@ -37,6 +37,9 @@ pub const LIMITS: [&str; 5] = [
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Account {
     pub session: String,
+    /// What whoever reads this should know of the record first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
     pub posts: Vec<Post>,
     /// Who was played by the tool, in a practice.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -108,6 +111,9 @@ pub fn account(folder: &Path) -> Result<Account, Failure> {
         let ends_ms = (record.extent.seconds() * 1000.0) as u64;
         voices.push(match network.voice(&utterance) {
             _ if answer.to_ms > ends_ms => Err("the recorded sound ends before it".into()),
+            _ if record.missing.iter().any(|one| one.has_some_of(answer.from_ms, answer.to_ms)) => {
+                Err("its sound was lost when the record was damaged".into())
+            }
             Ok(voice) => Ok(voice),
             Err(NoVoice::CantTell(why)) => Err(why.to_string()),
             Err(NoVoice::Network(error)) => return Err(failed(error)),
@@ -116,6 +122,7 @@ pub fn account(folder: &Path) -> Result<Account, Failure> {
     let steps = compare(&record.procedure, &answers, &voices);
     Ok(Account {
         session: folder.file_name().unwrap_or_default().to_string_lossy().into_owned(),
+        cautions: record.cautions.clone(),
         posts: record.opening.posts.clone(),
         stand_in: record.opening.practice.as_ref().map(|practice| practice.stand_in()),
         summary: sum_up(&steps),

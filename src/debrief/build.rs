@@ -8,7 +8,8 @@ use super::steps;
 use super::words;
 use crate::conduct::keeper::Opening;
 use crate::procedure::Procedure;
-use crate::record::journal::SOUND;
+use crate::record::journal::{MOVED, SOUND};
+use crate::record::moved::Moved;
 use crate::record::read::{Line, Reading};
 use crate::record::summary::Account;
 use crate::record::verify;
@@ -147,6 +148,7 @@ impl<'a> Fold<'a> {
             "in" => self.event(line),
             "out" => self.action(line),
             "note" => self.mark(line, "note", text(&line.body, "note").to_string()),
+            MOVED => self.moved(line),
             // They prove the sound, and say nothing of the session.
             "end" | SOUND => {}
             other => self.mark(line, other, format!("{other} (this version does not know it)")),
@@ -166,6 +168,18 @@ impl<'a> Fold<'a> {
         match serde_json::from_value::<Opening>(line.body.clone()) {
             Ok(opening) => self.state = Some(State::new(procedure, &opening.posts, opening.grace_ms)),
             Err(error) => self.doubt(format!("The journal's first line can't be read: {error}.")),
+        }
+    }
+
+    /// From here on the record is in another folder. Once it has its end, that says so among its cautions.
+    fn moved(&mut self, line: &Line) {
+        match Moved::of(line) {
+            Some(moved) => {
+                let caution = moved.caution(line.ms);
+                self.mark(line, MOVED, caution.clone());
+                self.report.cautions.push(caution);
+            }
+            None => self.mark(line, MOVED, "the record was moved (this version can't read how)".into()),
         }
     }
 
@@ -203,7 +217,8 @@ impl<'a> Fold<'a> {
                     format!("the record was damaged: {}", text(&line.body, "why")),
                 );
             }
-            "post-lost" | "post-back" | "begin" | "time" => {}
+            // What follows from it tells of it, or stands in a line of its own.
+            "post-lost" | "post-back" | "begin" | "time" | "record-moved" | "record-stuck" => {}
             "input-ended" => self.mark(line, "input-ended", "there was no more sound to hear".into()),
             "interrupt" => self.mark(line, "interrupt", "the program was told to quit".into()),
             other => self.mark(line, other, words::note(None, &line.body).unwrap_or_default()),
@@ -303,7 +318,7 @@ impl<'a> Fold<'a> {
                 }
             }
             "note" => self.note(line),
-            "hush" => {}
+            "hush" | "move-record" => {}
             "end" => self.report.outcome.word = text(&line.body, "outcome").to_string(),
             other => self.mark(line, other, words::note(None, &line.body).unwrap_or_default()),
         }

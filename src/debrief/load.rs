@@ -8,6 +8,7 @@ use super::sound::{self, Extent};
 use crate::files::{self, Links};
 use crate::procedure::{parse, Procedure};
 use crate::record::folder::{AUDIO, JOURNAL, PROCEDURE};
+use crate::record::moved::moves;
 use crate::record::read::{self, Reading, Tail};
 use crate::record::verify::{self, verify};
 use crate::record::RecordError;
@@ -24,6 +25,8 @@ pub struct Session {
     /// The sound that can be played, or why there is none.
     pub sound: Result<Extent, String>,
     pub report: Report,
+    /// What the record's own moves ask to be told before it is played.
+    pub cautions: Vec<String>,
 }
 
 impl Session {
@@ -56,7 +59,8 @@ pub fn load(folder: &Path) -> Result<Session, RecordError> {
         procedure: procedure.as_ref().map_err(Clone::clone),
         audio: audio.map_err(Clone::clone),
     });
-    Ok(Session { folder: folder.to_path_buf(), verified, procedure, sound, report })
+    let cautions = moves(&reading.lines).map(|(line, moved)| moved.caution(line.ms)).collect();
+    Ok(Session { folder: folder.to_path_buf(), verified, procedure, sound, report, cautions })
 }
 
 fn procedure(path: &Path) -> Result<Procedure, String> {

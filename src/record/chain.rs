@@ -16,6 +16,7 @@
 //! | `ms` | session clock, milliseconds since the session began; never less than in the line before |
 //! | `kind` | what happened; the first line's is `session` and has `procedure_sha256` in its body, the last one's is `end` |
 //! | | of kind `sound`: `frames` and the `sha256` of all sound up to there (see [`super::tracks::Piece`]) |
+//! | | of kind `moved`: the record was damaged, and went on in this folder (see [`super::moved::Moved`]) |
 //! | `body` | anything; a number that is not finite is written as `null` |
 //! | `prev` | the `sha256` of the line before; 64 zeros in the first line |
 //! | `sha256` | SHA-256 (FIPS 180-4), lower-case hex, of the line's bytes before the last `,"sha256":"` |

@@ -27,8 +27,11 @@ pub const SUMMARY: &str = "summary.json";
 /// How the trainee did in a practice; made from the journal, and can be made again.
 pub const PRACTICE: &str = "practice.json";
 
-/// Sessions that may begin in one second with one procedure before `begin` gives up.
+/// Sessions that may begin in one second with one procedure before `begin` gives up; and places that one may go on in.
 const SAME_SECOND: u32 = 99;
+
+/// Longest name of a session.
+const LONGEST_ID: usize = 128;
 
 /// A session's own folder, newly made by this process.
 #[derive(Debug)]
@@ -74,6 +77,36 @@ impl SessionFolder {
             made = SessionFolder::create(sessions_root, &format!("{id}-{suffix}"));
         }
         made
+    }
+
+    /// A folder in which the session that began as `id` goes on after its `nth` move, from 1: `ID-moved`, or with the first
+    /// free number from `nth` to 99. A name that it had before is not taken again, also when that folder is gone. Errors as
+    /// `create`.
+    pub fn to_go_on_in(sessions_root: &Path, id: &str, nth: u32) -> Result<SessionFolder, RecordError> {
+        let id = &id[..id.len().min(LONGEST_ID - "-moved-99".len())];
+        let make = |number: u32| {
+            let suffix = if number > 1 { format!("-{number}") } else { String::new() };
+            SessionFolder::create(sessions_root, &format!("{id}-moved{suffix}"))
+        };
+        let mut made = make(nth);
+        for number in nth + 1..=SAME_SECOND {
+            if !matches!(made, Err(RecordError::AlreadyThere { .. })) {
+                break;
+            }
+            made = make(number);
+        }
+        made
+    }
+
+    /// Removes the folder again, with what was put into it: it was not needed. What can't be removed is left.
+    pub(crate) fn give_up(self) {
+        let _ = std::fs::remove_dir_all(&self.path);
+    }
+
+    /// Where a session goes on whose own folder of sessions can't be written: `$XDG_STATE_HOME/antiphon/rescued`, or
+    /// `~/.local/state/antiphon/rescued`. `None` when neither variable helps.
+    pub fn rescue_root() -> Option<PathBuf> {
+        state_folder().map(|state| state.join("rescued"))
     }
 
     /// `$XDG_DATA_HOME/antiphon/sessions`, or `~/.local/share/antiphon/sessions` where that isn't set. A relative
@@ -159,7 +192,7 @@ pub fn begins_with_time(id: &str) -> Option<DateTime<Utc>> {
 
 /// One path component everywhere, no hidden file, nothing that looks like an option.
 fn is_safe_name(id: &str) -> bool {
-    (1..=128).contains(&id.len())
+    (1..=LONGEST_ID).contains(&id.len())
         && id.bytes().all(|byte| byte.is_ascii_alphanumeric() || b"-_.".contains(&byte))
         && !id.starts_with(['.', '-'])
 }
@@ -173,6 +206,18 @@ fn root_from(data_home: Option<OsString>, home: Option<OsString>) -> Result<Path
         .ok_or(RecordError::NoHome)
 }
 
+/// Where the program keeps what outlives it and is no data of the user's, by the XDG Base Directory Specification.
+pub(super) fn state_folder() -> Option<PathBuf> {
+    state_from(env::var_os("XDG_STATE_HOME"), env::var_os("HOME"))
+}
+
+fn state_from(state_home: Option<OsString>, home: Option<OsString>) -> Option<PathBuf> {
+    let absolute = |path: Option<OsString>| path.map(PathBuf::from).filter(|path| path.is_absolute());
+    absolute(state_home)
+        .or_else(|| absolute(home).map(|home| home.join(".local/state")))
+        .map(|state| state.join("antiphon"))
+}
+
 /// Voices are personal data: nobody but the owner may look in.
 fn private_dir() -> DirBuilder {
     let mut builder = DirBuilder::new();
@@ -183,7 +228,8 @@ fn private_dir() -> DirBuilder {
 
 fn private_file() -> OpenOptions {
     let mut options = OpenOptions::new();
-    options.write(true);
+    // Read too: what was written is read back when the record has to go on elsewhere.
+    options.read(true).write(true);
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, PRIVATE);
     options
@@ -308,6 +354,25 @@ mod tests {
         assert_eq!(root(Some("rel"), Some("/h")), at("/h/.local/share/antiphon/sessions"));
         assert_eq!(root(Some(""), Some("/h")), at("/h/.local/share/antiphon/sessions"));
         assert_eq!(root(None, None), None);
+    }
+
+    #[test]
+    fn a_session_goes_on_beside_itself_under_a_free_name_that_is_never_too_long() {
+        let root = tempfile::tempdir().unwrap();
+        let name =
+            |id: &str, nth: u32| SessionFolder::to_go_on_in(root.path(), id, nth).unwrap().id().to_owned();
+        assert_eq!(
+            [name("one", 1), name("one", 1), name("one", 4)],
+            ["one-moved", "one-moved-2", "one-moved-4"]
+        );
+        let long = "a".repeat(LONGEST_ID);
+        assert!(is_safe_name(&name(&long, 1)) && is_safe_name(&name(&long, 99)));
+        let state = |state: Option<&str>, home: Option<&str>| {
+            state_from(state.map(OsString::from), home.map(OsString::from))
+        };
+        assert_eq!(state(Some("/s"), Some("/h")), Some(PathBuf::from("/s/antiphon")));
+        assert_eq!(state(Some("rel"), Some("/h")), Some(PathBuf::from("/h/.local/state/antiphon")));
+        assert_eq!(state(None, None), None);
     }
 
     #[test]

@@ -4,6 +4,7 @@
 
 use super::folder::{begins_with_time, JOURNAL, SUMMARY};
 use super::journal::END;
+use super::moved::{moves, session_of};
 use super::read::Line;
 use super::verify::{Finding, Weight};
 use chrono::{DateTime, FixedOffset, TimeDelta};
@@ -23,7 +24,19 @@ pub(super) fn check(dir: &Path, lines: &[Line]) -> Vec<Finding> {
     let Some(first) = lines.first().filter(|line| line.kind == "session" && line.sound) else {
         return findings;
     };
-    let session = first.body.get("session").and_then(Value::as_str);
+    let began_as = first.body.get("session").and_then(Value::as_str);
+    // Each move goes on from where the one before it went.
+    let mut before = began_as.map(str::to_owned);
+    for (line, moved) in moves(lines) {
+        if before.as_ref().is_some_and(|before| *before != moved.from) {
+            let what =
+                format!("says that '{}' was moved, and not '{}'", moved.from, before.unwrap_or_default());
+            find(Weight::Altered, JOURNAL, Some(line.line), what);
+        }
+        before = Some(moved.to);
+    }
+    let session = session_of(lines);
+    let session = session.as_deref();
     if let Some(session) = session {
         let names = names(dir);
         if let Some(other) = names.iter().find(|name| *name != session) {

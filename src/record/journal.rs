@@ -5,12 +5,15 @@
 
 use super::chain::{compose, Event, NOTHING_BEFORE};
 use super::folder::JOURNAL;
-use super::watch::{harm, Length};
+use super::spare::Spare;
+use super::watch::{cut, harm, Length};
 use super::{RecordError, SessionFolder};
 use chrono::{DateTime, FixedOffset};
 use serde::Serialize;
-use std::fs::File;
-use std::io::{Seek, SeekFrom, Write};
+use sha2::{Digest, Sha256};
+use std::fs::{self, File};
+use std::io::{self, Seek, SeekFrom, Write};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 /// The kind of the closing line, which only `close` writes.
@@ -18,6 +21,12 @@ pub const END: &str = "end";
 
 /// The kind of the lines that have the sound's digest so far (see [`super::tracks::Piece`]).
 pub const SOUND: &str = "sound";
+
+/// The kind of the line that says that the record went on in a new place (see [`super::moved`]).
+pub const MOVED: &str = "moved";
+
+/// What a journal is called until it is settled in a new place; the next command that writes there clears it.
+const UNSETTLED: &str = ".journal.jsonl.unfinished";
 
 const WRITING: &str = "write the journal";
 
@@ -31,7 +40,17 @@ pub struct Journal {
     /// Lines written.
     lines: u64,
     last_ms: u64,
+    /// Of the first line, once there is one.
+    first: Option<String>,
     digest: String,
+    /// Of every byte of every line.
+    bytes: Sha256,
+    /// The same bytes once more.
+    spare: Option<Spare>,
+    /// Why there is no second copy any more; told once.
+    spare_lost: Option<io::Error>,
+    /// What was seen before a line was written that would have hidden it.
+    harmed: Option<String>,
     /// Half a line stands at the end and could not be taken back.
     stopped: bool,
 }
@@ -54,8 +73,97 @@ impl Journal {
     }
 
     fn over(file: File, path: PathBuf) -> Journal {
-        let digest = NOTHING_BEFORE.to_owned();
-        Journal { file, path, len: 0, lines: 0, last_ms: 0, digest, stopped: false }
+        Journal {
+            file,
+            path,
+            len: 0,
+            lines: 0,
+            last_ms: 0,
+            first: None,
+            digest: NOTHING_BEFORE.to_owned(),
+            bytes: Sha256::new(),
+            spare: None,
+            spare_lost: None,
+            harmed: None,
+            stopped: false,
+        }
+    }
+
+    /// From now on every line is kept a second time, where nobody finds it who cuts the journal; see [`Spare`]. To be called
+    /// before the first line. When it can't be, `spare_lost` tells.
+    pub fn keep_spare(&mut self) {
+        match Spare::new() {
+            Ok(spare) => self.spare = Some(spare),
+            Err(error) => self.spare_lost = Some(error),
+        }
+    }
+
+    /// Why there is no second copy, or no longer one; once.
+    pub fn spare_lost(&mut self) -> Option<io::Error> {
+        self.spare_lost.take()
+    }
+
+    /// The same journal in a new place: every line so far, byte for byte, on the disk, and ready for the next. It has its name
+    /// once it is settled. This one stays as it is.
+    ///
+    /// Errors: as `create`; `Io` when the lines can't be read back any more. What was written is left to whoever made the
+    /// folder.
+    pub fn copy_to(&self, folder: &SessionFolder) -> Result<Journal, RecordError> {
+        let (mut file, path) = folder.create_file(UNSETTLED)?;
+        let wrong = |error| RecordError::io("keep the journal in a new place", &path, error);
+        let gone = || {
+            io::Error::other(
+                "the lines so far can't be read back: they were cut, and there is no second copy",
+            )
+        };
+        let sources = self.spare.iter().map(Spare::file).chain([&self.file]);
+        let mut whole = Err(gone());
+        for source in sources {
+            whole = self.copy(source, &file);
+            if whole.is_ok() {
+                break;
+            }
+        }
+        whole.and_then(|()| file.sync_all()).map_err(wrong)?;
+        file.seek(SeekFrom::Start(self.len)).map_err(wrong)?;
+        Ok(Journal {
+            file,
+            path: path.clone(),
+            spare: self.spare.as_ref().map(Spare::again).transpose().map_err(wrong)?,
+            first: self.first.clone(),
+            digest: self.digest.clone(),
+            bytes: self.bytes.clone(),
+            spare_lost: None,
+            harmed: None,
+            stopped: false,
+            ..*self
+        })
+    }
+
+    /// Puts it on the disk and gives it its name, in the folder that it was copied to. Until then the folder is no session's, so
+    /// that one that is cut off half-way is not taken for an altered one.
+    pub fn settle(&mut self, folder: &SessionFolder) -> Result<(), RecordError> {
+        self.sync()?;
+        let path = folder.path().join(JOURNAL);
+        fs::rename(&self.path, &path).map_err(|error| RecordError::io(WRITING, &path, error))?;
+        self.path = path;
+        folder.sync()
+    }
+
+    /// Errors: of reading and writing, and when these are not the lines that were written.
+    fn copy(&self, from: &File, to: &File) -> io::Result<()> {
+        let (mut piece, mut at, mut digest) = (vec![0; 1 << 16], 0, Sha256::new());
+        while at < self.len {
+            let take = piece.len().min(usize::try_from(self.len - at).unwrap_or(usize::MAX));
+            from.read_exact_at(&mut piece[..take], at)?;
+            to.write_all_at(&piece[..take], at)?;
+            digest.update(&piece[..take]);
+            at += take as u64;
+        }
+        match digest.finalize() == self.bytes.clone().finalize() {
+            true => Ok(()),
+            false => Err(io::Error::other("the lines so far are not those that were written")),
+        }
     }
 
     /// Adds one event and hands it to the system (`sync` makes it survive a power cut). `ms` is the session clock.
@@ -88,6 +196,11 @@ impl Journal {
         (self.lines, &self.digest)
     }
 
+    /// The first line's digest.
+    pub fn first(&self) -> Option<&str> {
+        self.first.as_deref()
+    }
+
     /// The session clock at the last line, ms: no later line may say less.
     pub fn last_ms(&self) -> u64 {
         self.last_ms
@@ -95,7 +208,7 @@ impl Journal {
 
     /// What happened to the file from outside, in words; `None` when it is where and what it should be.
     pub fn harm(&self) -> Option<String> {
-        harm(&self.file, &self.path, Length::Exactly(self.len))
+        self.harmed.clone().or_else(|| harm(&self.file, &self.path, Length::Exactly(self.len)))
     }
 
     pub fn path(&self) -> &Path {
@@ -130,13 +243,21 @@ impl Journal {
         }
         let n = self.lines + 1;
         let (line, digest) = compose(&Event { n, at, ms, kind }, body, &self.digest)?;
+        if self.harmed.is_none() {
+            self.harmed = cut(&self.file, &self.path, Length::Exactly(self.len));
+        }
         if let Err(error) = self.file.write_all(&line) {
             self.take_back();
             return Err(RecordError::io(WRITING, &self.path, error));
         }
+        if let Some(Err(error)) = self.spare.as_ref().map(|spare| spare.write(&line, self.len)) {
+            (self.spare, self.spare_lost) = (None, Some(error));
+        }
+        self.bytes.update(&line);
         self.len += line.len() as u64;
         self.lines = n;
         self.last_ms = ms;
+        self.first.get_or_insert_with(|| digest.clone());
         self.digest = digest;
         Ok(n)
     }
@@ -152,7 +273,6 @@ impl Journal {
 mod tests {
     use super::*;
     use crate::record::read::{self, Tail};
-    use std::fs;
 
     fn at() -> DateTime<FixedOffset> {
         DateTime::parse_from_rfc3339("2026-11-24T23:15:00Z").expect("a valid time")
@@ -214,6 +334,61 @@ mod tests {
         assert_eq!(fs::read(journal.path()).unwrap(), before);
         assert_eq!(journal.append(at(), 5, "next", &()).unwrap(), 2);
         assert!(read::read(journal.path()).unwrap().problems.is_empty());
+    }
+
+    /// A journal of three lines, with a second copy or without one, and the folder in which it is to go on.
+    fn three_lines(spare: bool) -> (tempfile::TempDir, Journal, Vec<u8>, SessionFolder) {
+        let (root, folder) = folder();
+        let mut journal = Journal::create(&folder).unwrap();
+        if spare {
+            journal.keep_spare();
+        }
+        for ms in 0..3 {
+            journal.append(at(), ms, "note", &"x".repeat(40_000)).unwrap();
+        }
+        let bytes = fs::read(journal.path()).unwrap();
+        let next = SessionFolder::to_go_on_in(root.path(), "one", 1).unwrap();
+        (root, journal, bytes, next)
+    }
+
+    #[test]
+    fn a_journal_that_was_unlinked_or_cut_goes_on_in_a_new_place_as_one_chain() {
+        for (spare, cut) in [(true, false), (true, true), (false, false)] {
+            let (_root, journal, bytes, next) = three_lines(spare);
+            match cut {
+                true => fs::write(journal.path(), b"short").unwrap(),
+                false => fs::remove_file(journal.path()).unwrap(),
+            }
+            let mut moved = journal.copy_to(&next).unwrap();
+            assert_eq!(fs::read(moved.path()).unwrap(), bytes);
+            assert_eq!((moved.head(), moved.first()), (journal.head(), journal.first()));
+            assert_eq!(moved.append(at(), 3, MOVED, &1).unwrap(), 4);
+            assert!(!next.path().join(JOURNAL).exists());
+            moved.settle(&next).unwrap();
+            moved.close(at(), 4, &1).unwrap();
+            let reading = read::read(&next.path().join(JOURNAL)).unwrap();
+            assert_eq!((reading.tail, reading.problems.len(), reading.lines.len()), (Tail::Whole, 0, 5));
+        }
+    }
+
+    #[test]
+    fn lines_that_are_nowhere_any_more_are_not_made_up() {
+        for other in ["", "other bytes, and as many of them as there were "] {
+            let (_root, journal, bytes, next) = three_lines(false);
+            let other: Vec<u8> =
+                other.bytes().cycle().take(bytes.len() * usize::from(!other.is_empty())).collect();
+            fs::write(journal.path(), other).unwrap();
+            assert!(matches!(journal.copy_to(&next), Err(RecordError::Io { .. })));
+        }
+    }
+
+    #[test]
+    fn a_line_after_a_cut_does_not_hide_it() {
+        let (_root, mut journal, bytes, _) = three_lines(false);
+        fs::OpenOptions::new().write(true).open(journal.path()).unwrap().set_len(100).unwrap();
+        journal.append(at(), 3, "note", &1).unwrap();
+        assert!(fs::metadata(journal.path()).unwrap().len() > bytes.len() as u64);
+        assert!(journal.harm().unwrap().contains("it has 100 bytes"), "{:?}", journal.harm());
     }
 
     #[cfg(target_os = "linux")]

@@ -10,6 +10,7 @@ use super::chain::{compose, Event, NOTHING_BEFORE};
 use super::folder::{sync_folder, write_private, AUDIO, JOURNAL, PRACTICE, SUMMARY};
 use super::journal::{END, SOUND};
 use super::ledger::{entry_of, Kind, Ledger};
+use super::moved::moves;
 use super::read::{self, Line};
 use super::sign::SIGNATURE;
 use super::summary::of_account;
@@ -41,6 +42,8 @@ pub struct Redacted {
     pub deleted: Vec<PathBuf>,
     /// The new last digest.
     pub digest: String,
+    /// Folders that the record was in before it was damaged and moved: they have the person in them still.
+    pub left_behind: Vec<String>,
     /// An earlier redaction had been cut off and was finished first: of this post.
     pub finished: Option<String>,
 }
@@ -116,7 +119,8 @@ pub fn redact(folder: &Path, post: &str, at: DateTime<FixedOffset>) -> Result<Re
     let deleted = write_private(&folder.join(PLAN), decided.as_bytes())
         .map_err(|error| io(folder, error))
         .and_then(|()| carry_out(folder, ledger.as_mut(), at))?;
-    Ok(Redacted { seconds, name: sealed.name, deleted, digest: sealed.digest, finished })
+    let left_behind = moves(&reading.lines).map(|(_, moved)| moved.from).collect();
+    Ok(Redacted { seconds, name: sealed.name, deleted, digest: sealed.digest, left_behind, finished })
 }
 
 /// Finishes a redaction that was decided and cut off; what is left of one that was not decided is deleted. Returns the post.

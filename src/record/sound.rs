@@ -3,8 +3,9 @@
 //! Owns when the tracks are synced and when they stop. A failure of the sound never ends a session: it is told once, and the
 //! journal goes on. Must not know what the tracks hold.
 
+use super::moved::Missing;
 use super::tracks::{Finished, Piece, Tracks};
-use super::{space, RecordError};
+use super::{space, RecordError, SessionFolder};
 use crate::audio::RATE;
 use crossbeam_channel::{bounded, Receiver, Sender, TrySendError};
 use std::path::Path;
@@ -34,6 +35,22 @@ impl Sound {
     pub fn new(tracks: Tracks, live: bool) -> Result<Sound, RecordError> {
         let syncer = if live { Some(Syncer::of(&tracks)?) } else { None };
         Ok(Sound { tracks, stopped: None, told: false, looked_at: 0, syncer, synced_at: 0 })
+    }
+
+    /// As `Tracks::copy_to`.
+    pub fn copy_to(&self, folder: &SessionFolder) -> Result<(Sound, Option<Missing>), RecordError> {
+        let (tracks, missing) = self.tracks.copy_to(folder)?;
+        let synced_at = tracks.written();
+        let syncer = match &self.syncer {
+            Some(_) => Some(Syncer::of(&tracks)?),
+            None => None,
+        };
+        // The copy is on the disk.
+        if let Some(syncer) = &syncer {
+            syncer.synced.fetch_max(synced_at, Ordering::AcqRel);
+        }
+        let (stopped, told) = (self.stopped.clone(), self.told);
+        Ok((Sound { tracks, stopped, told, looked_at: self.looked_at, syncer, synced_at }, missing))
     }
 
     pub fn names(&self) -> &[String] {

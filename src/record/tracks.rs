@@ -8,7 +8,8 @@
 
 use super::chain::{hex, sha256_file};
 use super::folder::AUDIO;
-use super::watch::{harm, Length};
+use super::moved::Missing;
+use super::watch::{cut, harm, Length};
 use super::{RecordError, SessionFolder};
 use crate::audio::{wav, RATE};
 use serde::Serialize;
@@ -16,6 +17,7 @@ use sha2::{Digest, Sha256};
 use std::collections::VecDeque;
 use std::fs::File;
 use std::io;
+use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
@@ -32,6 +34,7 @@ pub const PIECE: u64 = 10 * RATE as u64;
 const MAX_TRACKS: usize = 8;
 
 const WRITING: &str = "write the audio track";
+const COPYING: &str = "keep the sound in a new place";
 
 /// The open audio file.
 pub struct Tracks {
@@ -51,6 +54,11 @@ pub struct Tracks {
     digest: Sha256,
     /// Digests that nobody has asked for yet.
     pieces: VecDeque<Piece>,
+    /// Samples of each track up to every piece's end and the digest there: what can be read back is known by them. An hour
+    /// takes 14 KB.
+    ends: Vec<(u64, [u8; 32])>,
+    /// What was seen before a write that would have hidden it.
+    harmed: Option<String>,
 }
 
 /// What the file's sound was at one of its pieces' ends.
@@ -107,7 +115,84 @@ impl Tracks {
             failed: false,
             digest: Sha256::new(),
             pieces: VecDeque::new(),
+            ends: Vec::new(),
+            harmed: None,
         })
+    }
+
+    /// The same tracks in a new place: the sound so far as it was written, on the disk, and ready for more. What can't be
+    /// read back as it was written, or comes after that, is silence there. These tracks stay as they are.
+    ///
+    /// Errors: as `create`. What was written is left to whoever made the folder.
+    pub fn copy_to(&self, folder: &SessionFolder) -> Result<(Tracks, Option<Missing>), RecordError> {
+        let (file, path) = folder.create_file(AUDIO)?;
+        let mut new = Tracks {
+            file,
+            path,
+            names: self.names.clone(),
+            pending: self.pending.clone(),
+            written: self.written,
+            header_at: 0,
+            dropped: self.dropped,
+            failed: self.failed,
+            digest: Sha256::new(),
+            pieces: self.pieces.clone(),
+            ends: self.ends.clone(),
+            harmed: None,
+        };
+        let there = new.take_over(self).map_err(|error| RecordError::io(COPYING, &new.path, error))?;
+        new.ends.retain(|(end, _)| *end <= there);
+        new.pieces.retain(|piece| piece.frames <= there);
+        let missing = Missing { from_frames: there, to_frames: new.written };
+        Ok((new, Some(missing).filter(|missing| missing.from_frames < missing.to_frames)))
+    }
+
+    /// Copies the sound of `old` as far as it is what was written, and silence for the rest. Returns how far, samples.
+    fn take_over(&mut self, old: &Tracks) -> io::Result<u64> {
+        let mut digest = Sha256::new();
+        let (mut there, mut there_digest) = (0, Sha256::new());
+        let last = (old.written, old.digest.clone().finalize().into());
+        for (end, wanted) in old.ends.iter().copied().chain([last]) {
+            if !self.copy(old, there..end, &mut digest)? {
+                break;
+            }
+            let so_far: [u8; 32] = digest.clone().finalize().into();
+            if so_far != wanted {
+                break;
+            }
+            (there, there_digest) = (end, digest.clone());
+        }
+        self.digest = there_digest;
+        // What lies beyond the end of a file when it is made longer reads as zeros.
+        self.file.set_len(wav::HEAD + there * self.bytes_a_sample())?;
+        self.file.set_len(wav::HEAD + self.data_length())?;
+        let mut silent = (old.written - there) * self.bytes_a_sample();
+        let silence = [0; 1 << 14];
+        while silent > 0 {
+            let take = silent.min(silence.len() as u64);
+            self.digest.update(&silence[..take as usize]); // at most its length
+            silent -= take;
+        }
+        self.make_header_good()?;
+        self.file.sync_all()?;
+        Ok(there)
+    }
+
+    /// Copies these samples. `false`: they can't be read.
+    fn copy(&self, old: &Tracks, samples: Range<u64>, digest: &mut Sha256) -> io::Result<bool> {
+        let byte = |sample: u64| wav::HEAD + sample * self.bytes_a_sample();
+        let (mut at, end) = (byte(samples.start), byte(samples.end));
+        let mut piece = vec![0; 1 << 16];
+        while at < end {
+            let take = piece.len().min(usize::try_from(end - at).unwrap_or(usize::MAX));
+            if old.file.read_exact_at(&mut piece[..take], at).is_err() {
+                return Ok(false);
+            }
+            self.file.write_all_at(&piece[..take], at)?;
+            digest.update(&piece[..take]);
+            at += take as u64;
+        }
+        Ok(true)
     }
 
     /// The tracks' names, in the order of the channels.
@@ -131,7 +216,12 @@ impl Tracks {
 
     /// What happened to the file from outside, in words; `None` when it is where and what it should be.
     pub fn harm(&self) -> Option<String> {
-        harm(&self.file, &self.path, Length::AtLeast(wav::HEAD + self.data_length()))
+        self.harmed.clone().or_else(|| harm(&self.file, &self.path, self.due()))
+    }
+
+    /// The header may be older than the sound after it.
+    fn due(&self) -> Length {
+        Length::AtLeast(wav::HEAD + self.data_length())
     }
 
     /// The same file, for a thread that syncs it, and its name for messages.
@@ -210,6 +300,9 @@ impl Tracks {
     /// Writes everything before position `to_sample` to the file; what comes for it later is late. Errors as `write`.
     pub fn advance(&mut self, to_sample: u64) -> Result<(), RecordError> {
         self.check(to_sample)?;
+        if self.written < to_sample && self.harmed.is_none() {
+            self.harmed = cut(&self.file, &self.path, self.due());
+        }
         while self.written < to_sample {
             let piece = PIECE - self.written % PIECE;
             let count = (to_sample - self.written).min(HEADER_EVERY).min(piece);
@@ -238,8 +331,9 @@ impl Tracks {
         }
         self.written += count as u64;
         if self.written.is_multiple_of(PIECE) {
-            let sha256 = hex(&self.digest.clone().finalize());
-            self.pieces.push_back(Piece { frames: self.written, sha256 });
+            let sha256: [u8; 32] = self.digest.clone().finalize().into();
+            self.ends.push((self.written, sha256));
+            self.pieces.push_back(Piece { frames: self.written, sha256: hex(&sha256) });
         }
         Ok(())
     }

@@ -6,6 +6,8 @@
 
 use super::chain::{sha256_file, sha256_hex};
 use super::folder::{AUDIO, JOURNAL, PRACTICE, PROCEDURE, SUMMARY};
+use super::journal::MOVED;
+use super::moved::Moved;
 use super::prune::PRUNED;
 use super::read::{self, Line, Reading, Tail};
 use super::redact::PLAN;
@@ -254,6 +256,12 @@ impl Check<'_> {
                     line.at.date_naive()
                 );
                 self.find(Weight::Note, JOURNAL, Some(line.line), what);
+            }
+        }
+        for line in reading.lines.iter().filter(|line| line.kind == MOVED && line.sound) {
+            match Moved::of(line) {
+                Some(moved) => self.find(Weight::Note, JOURNAL, Some(line.line), moved.caution(line.ms)),
+                None => self.find(Weight::Altered, JOURNAL, Some(line.line), "does not say what was moved"),
             }
         }
         for line in reading.lines.iter().filter(|line| line.sound) {

@@ -4,6 +4,7 @@
 
 use super::chain::hex;
 use super::journal::SOUND;
+use super::moved::Moved;
 use super::read::Line;
 use crate::audio::RATE;
 use serde_json::Value;
@@ -19,7 +20,7 @@ pub(super) struct Stated {
     pub line: usize,
     /// Samples of each track.
     pub frames: u64,
-    /// `None` where the sound itself was missing when the record was made anew.
+    /// `None` where that sound is not there: it was missing when the record was made anew, or moved.
     pub sha256: Option<String>,
 }
 
@@ -27,7 +28,14 @@ pub(super) struct Stated {
 /// their own digest say nothing.
 pub(super) fn stated(lines: &[Line]) -> Result<Vec<Stated>, usize> {
     let mut all: Vec<Stated> = Vec::new();
-    for line in lines.iter().filter(|line| line.kind == SOUND && line.sound) {
+    for line in lines {
+        if let Some(missing) = Moved::of(line).and_then(|moved| moved.sound_missing) {
+            let gone = all.iter_mut().filter(|piece| piece.frames > missing.from_frames);
+            gone.for_each(|piece| piece.sha256 = None);
+        }
+        if line.kind != SOUND || !line.sound {
+            continue;
+        }
         let frames = line.body.get("frames").and_then(Value::as_u64).ok_or(line.line)?;
         let sha256 = match line.body.get("sha256") {
             Some(Value::String(sha256)) => Some(sha256.clone()),

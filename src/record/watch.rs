@@ -40,7 +40,18 @@ pub(super) fn harm(file: &File, path: &Path, length: Length) -> Option<String> {
     if let Err(error) = fs::metadata(path) {
         return Some(format!("{name} can't be looked at: {error}"));
     }
-    let there = open.len();
+    wrong_length(&name, open.len(), length)
+}
+
+/// The same for the length alone, before it is written to: what is written beyond the end of a file that was cut makes it as
+/// long again as it should be.
+pub(super) fn cut(file: &File, path: &Path, length: Length) -> Option<String> {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    // One that can't be looked at is told by `harm`, which looks at more.
+    wrong_length(&name, file.metadata().ok()?.len(), length)
+}
+
+fn wrong_length(name: &str, there: u64, length: Length) -> Option<String> {
     let (good, due) = match length {
         Length::Exactly(due) => (there == due, due),
         Length::AtLeast(due) => (there >= due, due),
@@ -77,5 +88,7 @@ mod tests {
         File::options().write(true).open(&path).unwrap().set_len(4).unwrap();
         assert_eq!(told(&file), "file was changed: it has 4 bytes, and 5 were written");
         assert!(harm(&file, &path, Length::AtLeast(5)).is_some());
+        assert!(cut(&file, &path, Length::AtLeast(5)).is_some());
+        assert_eq!(cut(&file, &path, Length::Exactly(4)), None);
     }
 }

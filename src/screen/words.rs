@@ -24,7 +24,9 @@ pub fn hold_words(procedure: &Procedure, why: HoldWhy) -> String {
         HoldWhy::VoiceDead => "the voice failed".into(),
         HoldWhy::SameVoice => "an answer sounded twice like the other person".into(),
         HoldWhy::StrangeVoice => "an answer sounded like neither of the two".into(),
-        HoldWhy::RecordLost => "the record was damaged from outside".into(),
+        HoldWhy::RecordLost => {
+            "the record was damaged from outside; carrying on keeps it in a new place".into()
+        }
     }
 }
 
@@ -133,6 +135,7 @@ pub fn note_words(procedure: &Procedure, note: &Note) -> Option<String> {
         Note::Back { post } => format!("microphone back: {}", post.name()),
         Note::VoiceFailed { why } => format!("voice failed: {why}"),
         Note::RecordLost { why } => format!("THE RECORD IS DAMAGED: {why}"),
+        Note::RecordStuck { why } => format!("THE RECORD CAN'T BE KEPT IN A NEW PLACE: {why}"),
         Note::VoiceBack => "the loudspeaker is back".into(),
     })
 }
@@ -158,6 +161,7 @@ fn unheeded_words(why: Unheeded) -> &'static str {
         Unheeded::NoDecision => "did not count: this step takes both answers",
         Unheeded::UnderWay => "did not count: under way already",
         Unheeded::StillLost => "did not count: a microphone is still missing",
+        Unheeded::RecordLost => "did not count: the record is damaged, and is kept in a new place first",
     }
 }
 
@@ -165,7 +169,7 @@ fn unheeded_words(why: Unheeded) -> &'static str {
 pub fn action_words(procedure: &Procedure, action: &Action) -> Option<String> {
     match action {
         Action::Say { text, .. } => Some(format!("says    {text}")),
-        Action::Hush => None,
+        Action::Hush | Action::MoveRecord => None,
         Action::Note(note) => note_words(procedure, note).map(|words| format!("        {words}")),
         Action::End { outcome } => Some(format!("ended   {}", outcome_words(*outcome))),
     }

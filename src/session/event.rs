@@ -36,6 +36,10 @@ pub enum What {
     PostBack { post: Post },
     /// The record was removed, replaced or cut from outside while it is written.
     RecordLost { why: String },
+    /// It goes on in a new place, the folder of this name, as was asked for.
+    RecordMoved { to: String },
+    /// It can't be kept in a new place either.
+    RecordStuck { why: String },
     /// There is no more input at all (the end of a WAV file, the limit of a rehearsal).
     InputEnded,
     /// The user interrupted the program.
@@ -50,6 +54,8 @@ pub enum Action {
     Say { utterance: u64, saying: Saying, text: String },
     /// Be silent at once.
     Hush,
+    /// Keep the record in a new place. What came of it is the next event.
+    MoveRecord,
     /// Nothing to do: why something did or did not count, for the screen and the journal.
     Note(Note),
     /// The session is over.
@@ -167,6 +173,9 @@ pub enum Note {
     RecordLost {
         why: String,
     },
+    RecordStuck {
+        why: String,
+    },
 }
 
 /// Why something heard did not count.
@@ -197,4 +206,6 @@ pub enum Unheeded {
     UnderWay,
     /// A microphone is still missing.
     StillLost,
+    /// The record is damaged, and only 'carry on' keeps it in a new place.
+    RecordLost,
 }

@@ -27,6 +27,8 @@ pub struct Lines {
     pub held_post_lost: &'static str,
     pub held_voice: &'static str,
     pub held_record: &'static str,
+    pub still_no_record: &'static str,
+    pub moved_on: &'static str,
     pub same_voice: &'static str,
     pub held_same_voice: &'static str,
     pub strange_voice: &'static str,
@@ -73,7 +75,7 @@ impl Lines {
         named!(
             wrong unsure early reminder too_soon refused noted
             look going_back first_place carrying_on held_called held_stop held_maybe_stop
-            held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice held_record same_voice held_same_voice strange_voice held_strange_voice
+            held_maybe_contingency maybe_contingency held_tries held_no_answer held_post_lost held_voice held_record still_no_record moved_on same_voice held_same_voice strange_voice held_strange_voice
             still_held observer_only still_lost contingency may_decide ask_reason decided tries_left no_decision returning restarting leaving cancelled hold_point
             to_doer digits one_of stopped failed worker observer both the_worker the_observer the_room or
         )
@@ -106,7 +108,10 @@ const ENGLISH: Lines = Lines {
     held_post_lost: "I can no longer hear {who}. On hold.",
     held_voice: "The voice failed. On hold. Observer, say: {carry_on}, to try again.",
     held_record:
-        "The record of this session was damaged. On hold. Observer: {carry_on}, to go on without it, or {stop}.",
+        "The record of this session was damaged. On hold. Observer: {carry_on}, and I keep it in a new place, or {stop}.",
+    still_no_record:
+        "I cannot keep the record in a new place either. Still on hold. Observer: {carry_on}, to try again, or {stop}.",
+    moved_on: "The record goes on in a new place. ",
     same_voice: "That sounded like {reader}. {who}, please say it yourself: {expected}.",
     held_same_voice: "That sounded like one person again. On hold. Observer, when you have looked yourself: {carry_on}, or {stop}.",
     strange_voice: "That sounded like neither of you. {who}, please say it yourself: {expected}.",
@@ -161,7 +166,10 @@ const KOREAN: Lines = Lines {
     held_post_lost: "{who} 마이크가 들리지 않습니다. 대기합니다.",
     held_voice: "음성이 실패했습니다. 대기합니다. 관찰자: {carry_on}.",
     held_record:
-        "이 세션의 기록이 손상되었습니다. 대기합니다. 관찰자: 기록 없이 계속하려면 {carry_on}, 또는 {stop}.",
+        "이 세션의 기록이 손상되었습니다. 대기합니다. 관찰자: 기록을 새 위치에 남기고 계속하려면 {carry_on}, 또는 {stop}.",
+    still_no_record:
+        "새 위치에도 기록을 남길 수 없습니다. 아직 대기 중입니다. 관찰자: 다시 시도하려면 {carry_on}, 또는 {stop}.",
+    moved_on: "기록은 새 위치에서 계속됩니다. ",
     same_voice: "{reader} 목소리처럼 들렸습니다. {who}, 직접 말해 주세요: {expected}.",
     held_same_voice:
         "또 같은 사람 목소리처럼 들렸습니다. 대기합니다. 관찰자, 직접 확인했으면: {carry_on}, 또는 {stop}.",

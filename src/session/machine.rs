@@ -8,6 +8,7 @@ mod answers;
 mod calls;
 mod contingency;
 mod decision;
+mod record;
 mod turns;
 mod words;
 
@@ -52,6 +53,7 @@ impl Machine<'_> {
                 self.note_lost(post, why);
             }
             (Phase::Ready, What::PostBack { post }) => self.post_back(post),
+            (Phase::Ready, What::RecordLost { why }) => self.note_record_lost(why),
             (Phase::Ready, _) | (_, What::Begin) => {}
             (_, What::SpeechBegan { utterance }) => self.speech_began(utterance),
             (_, What::SpeechEnded { utterance, whole: true }) => self.speech_ended(utterance),
@@ -69,10 +71,9 @@ impl Machine<'_> {
             (_, What::Time) => self.time(),
             (_, What::PostLost { post, why }) => self.post_lost(post, why),
             (_, What::PostBack { post }) => self.post_back(post),
-            (_, What::RecordLost { why }) => {
-                self.actions.push(Action::Note(Note::RecordLost { why }));
-                self.hold(HoldWhy::RecordLost);
-            }
+            (_, What::RecordLost { why }) => self.record_lost(why),
+            (_, What::RecordMoved { .. }) => self.record_moved(),
+            (_, What::RecordStuck { why }) => self.record_stuck(why),
         }
     }
 
@@ -81,6 +82,9 @@ impl Machine<'_> {
     fn begin(&mut self) {
         if let Some(post) = self.state.lost.first().copied() {
             return self.hold(HoldWhy::PostLost(post));
+        }
+        if self.record_is_lost() {
+            return self.hold(HoldWhy::RecordLost);
         }
         match self.procedure.opening {
             Some(_) => self.open(""),

@@ -16,6 +16,9 @@
 //! Once the tries at a step are used up, the observer may decide instead: Held or ReadBack or Confirm -> Deciding (the
 //! reason) -> the next step.
 //!
+//! When the record is damaged, only the observer's 'carry on' leads out of Held, and by way of a record in a new place: the
+//! action `MoveRecord`, then the event that it was moved.
+//!
 //! A hold point stands before a step's instruction. A contingency, called from anywhere, does its own list of steps in
 //! the same phases and then returns to the interrupted place, restarts at a step, or goes on to the list of an exit,
 //! whose closing words end the session.
@@ -28,6 +31,6 @@ mod state;
 pub use event::{Action, Event, Note, Saying, Unheeded, What};
 pub use machine::{phrases_in, step};
 pub use state::{
-    At, Deadline, Decided, Ending, HoldWhy, Outcome, Phase, Progress, Run, Side, Span, Standing, State,
-    DEFAULT_GRACE_MS,
+    At, Deadline, Decided, Ending, HoldWhy, Outcome, Phase, Progress, Record, Run, Side, Span, Standing,
+    State, DEFAULT_GRACE_MS,
 };

@@ -76,6 +76,19 @@ pub enum HoldWhy {
     StrangeVoice,
 }
 
+/// How the record stands. While it is not whole the session is on hold.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Record {
+    #[default]
+    Whole,
+    /// It is not what was written.
+    Lost,
+    /// The observer had it moved, and nothing has come of that yet. `next_utterance` as it was then: whatever held the session
+    /// since has said so.
+    Moving { next_utterance: u64 },
+}
+
 /// How the session ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -232,6 +245,7 @@ pub struct State {
     pub now_ms: u64,
     pub posts: Vec<Post>,
     pub lost: Vec<Post>,
+    pub record: Record,
     pub phase: Phase,
     pub speaking: Option<Speaking>,
     pub next_utterance: u64,
@@ -270,6 +284,7 @@ impl State {
             now_ms: 0,
             posts: posts.to_vec(),
             lost: Vec::new(),
+            record: Record::Whole,
             phase: Phase::Ready,
             speaking: None,
             next_utterance: 1,

@@ -51,6 +51,8 @@ pub trait LiveVoice: Send + Sync {
     fn hush(&self);
     /// For the screen and the log.
     fn describe(&self) -> String;
+    /// Something that makes or takes sound came back: a loudspeaker that is gone is tried again at once.
+    fn try_again(&self) {}
 }
 
 /// What can go wrong with a voice, split by what the caller does next.

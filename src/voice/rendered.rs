@@ -4,6 +4,7 @@
 //! samples pass through here, they can be recorded with the times they were heard ([`Played`]).
 
 use super::{LiveVoice, Renderer, VoiceError, VoiceEvent};
+use crate::audio::retry::Retry;
 use crate::audio::speaker::{Silencer, Speaker, Spoken};
 use crate::audio::RATE;
 use crossbeam_channel::{Receiver, Sender};
@@ -31,6 +32,7 @@ pub enum Played {
 
 enum Order {
     Speak { utterance: u64, text: String, hushes: u64 },
+    TryAgain,
 }
 
 /// A voice rendered by [`Renderer`] and played by [`Speaker`].
@@ -66,7 +68,7 @@ impl RenderedVoice {
             hushes: hushes.clone(),
             playing: VecDeque::new(),
             lost: None,
-            again_at: None,
+            retry: None,
             due: VecDeque::new(),
         };
         std::thread::spawn(move || reader.run(&inbox));
@@ -94,6 +96,10 @@ impl LiveVoice for RenderedVoice {
     fn describe(&self) -> String {
         self.name.clone()
     }
+
+    fn try_again(&self) {
+        let _ = self.orders.send(Order::TryAgain);
+    }
 }
 
 /// An utterance handed to the loudspeaker.
@@ -119,7 +125,7 @@ struct Reader {
     /// Why the loudspeaker is gone, once it is.
     lost: Option<String>,
     /// When it is tried again.
-    again_at: Option<Instant>,
+    retry: Option<Retry>,
     /// News that becomes true later, in order.
     due: VecDeque<(Instant, VoiceEvent)>,
 }
@@ -130,8 +136,6 @@ const TICK: Duration = Duration::from_millis(20);
 const PIECE: usize = RATE as usize / 10;
 /// Longest a clip may take beyond its own length before the loudspeaker counts as dead.
 const PATIENCE: Duration = Duration::from_secs(3);
-/// A lost loudspeaker is tried again this often.
-const AGAIN: Duration = Duration::from_secs(2);
 
 impl Reader {
     fn run(mut self, inbox: &Receiver<Order>) {
@@ -146,6 +150,11 @@ impl Reader {
             crossbeam_channel::select! {
                 recv(inbox) -> order => match order {
                     Ok(Order::Speak { utterance, text, hushes }) => self.speak(utterance, &text, hushes),
+                    Ok(Order::TryAgain) => {
+                        if let Some(retry) = &mut self.retry {
+                            retry.hurry(Instant::now());
+                        }
+                    }
                     Err(_) => return,
                 },
                 recv(spoken) -> event => if let Ok(event) = event { self.heard(event) },
@@ -222,19 +231,19 @@ impl Reader {
 
     fn lose(&mut self, why: &str) {
         self.lost = Some(why.to_string());
-        self.again_at = Some(Instant::now() + AGAIN);
+        self.retry = Some(Retry::from(Instant::now()));
         self.speaker.hush();
     }
 
     fn open_again(&mut self) {
-        if self.again_at.is_none_or(|at| Instant::now() < at) {
-            return;
-        }
-        self.again_at = Some(Instant::now() + AGAIN);
-        if let Ok(speaker) = self.speaker.open_again() {
-            self.speaker = speaker;
-            (self.lost, self.again_at) = (None, None);
-            self.tell(VoiceEvent::Back);
+        let Some(retry) = self.retry.as_mut().filter(|retry| retry.is_due(Instant::now())) else { return };
+        match self.speaker.open_again() {
+            Ok(speaker) => {
+                self.speaker = speaker;
+                (self.lost, self.retry) = (None, None);
+                self.tell(VoiceEvent::Back);
+            }
+            Err(_) => retry.failed(Instant::now()),
         }
     }
 

@@ -53,6 +53,7 @@ pub fn antiphon(arguments: &[&str]) -> Command {
     command.env("ANTIPHON_EARS", "phones");
     // What natural voices said once is kept for the next run of the tests.
     command.env("XDG_CACHE_HOME", env!("CARGO_TARGET_TMPDIR"));
+    command.env("XDG_STATE_HOME", env!("CARGO_TARGET_TMPDIR"));
     command.env_remove("ANTIPHON_MODELS").timeout(std::time::Duration::from_secs(400));
     command
 }

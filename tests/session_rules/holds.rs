@@ -242,15 +242,85 @@ fn a_lost_microphone_holds_until_it_is_back_and_the_observer_carries_on() {
     assert_eq!(play.state.phase, Phase::ReadBack { step: 0 });
 }
 
-#[test]
-fn a_damaged_record_holds_and_the_observer_decides_whether_to_go_on_without_it() {
+fn with_a_damaged_record() -> Play {
     let mut play = at_the_look();
     play.send(What::RecordLost { why: "journal.jsonl was removed".into() });
     assert_eq!(play.held(), Some(HoldWhy::RecordLost));
-    assert!(play.last_said().1.starts_with("The record of this session was damaged. On hold."));
+    let said = play.last_said().1;
+    assert!(
+        said.starts_with("The record of this session was damaged. On hold. Observer: carry on"),
+        "{said}"
+    );
     play.tool_speaks();
+    play
+}
+
+#[test]
+fn a_damaged_record_holds_and_is_moved_when_the_observer_carries_on() {
+    let mut play = with_a_damaged_record();
     assert!(obeyed(&play.calls(Post::Observer, Call::CarryOn)));
+    assert_eq!(play.turns.last().unwrap().actions.last(), Some(&Action::MoveRecord));
+    assert_eq!(play.held(), Some(HoldWhy::RecordLost), "it is not moved yet");
+    play.send(What::RecordMoved { to: "one-moved".into() });
     assert_eq!(play.state.phase, Phase::ReadBack { step: 0 });
+    assert!(play.last_said().1.starts_with("The record goes on in a new place. "), "{:?}", play.last_said());
+    // It may be damaged there too.
+    play.send(What::RecordLost { why: "journal.jsonl was removed".into() });
+    assert_eq!(play.held(), Some(HoldWhy::RecordLost));
+}
+
+#[test]
+fn nothing_but_the_observers_carry_on_leaves_the_hold_of_a_damaged_record() {
+    let mut play = with_a_damaged_record();
+    play.send(What::RecordMoved { to: "nobody asked".into() });
+    let notes = play.calls(Post::Worker, Call::CarryOn);
+    assert_eq!(notes, [Note::Unheeded { post: Post::Worker, why: Unheeded::ObserverOnly }]);
+    play.tool_speaks();
+    let notes = play.calls(Post::Observer, Call::GoBack);
+    assert_eq!(notes, [Note::Unheeded { post: Post::Observer, why: Unheeded::RecordLost }]);
+    assert!(play.last_said().1.starts_with("The record of this session was damaged."));
+    play.tool_speaks();
+    assert_eq!(play.held(), Some(HoldWhy::RecordLost));
+    // Nor does a microphone that was lost meanwhile and is back put it aside.
+    play.send(What::PostLost { post: Post::Worker, why: "unplugged".into() });
+    play.send(What::PostBack { post: Post::Worker });
+    play.tool_speaks();
+    play.calls(Post::Observer, Call::CarryOn);
+    assert_eq!(play.turns.last().unwrap().actions.last(), Some(&Action::MoveRecord));
+    play.send(What::PostLost { post: Post::Worker, why: "unplugged".into() });
+    play.send(What::RecordMoved { to: "one-moved".into() });
+    assert_eq!(
+        play.held(),
+        Some(HoldWhy::PostLost(Post::Worker)),
+        "the record is whole, and nobody is heard"
+    );
+}
+
+#[test]
+fn a_record_that_can_be_kept_nowhere_holds_and_a_stop_still_ends_the_session() {
+    let mut play = with_a_damaged_record();
+    play.calls(Post::Observer, Call::CarryOn);
+    play.send(What::RecordStuck { why: "the disk is full".into() });
+    assert_eq!(play.held(), Some(HoldWhy::RecordLost));
+    assert!(play.last_said().1.starts_with("I cannot keep the record in a new place either."));
+    play.tool_speaks();
+    play.calls(Post::Observer, Call::CarryOn);
+    assert_eq!(play.turns.last().unwrap().actions.last(), Some(&Action::MoveRecord), "it is tried again");
+    play.send(What::RecordStuck { why: "the disk is full".into() });
+    play.tool_speaks();
+    play.calls(Post::Worker, Call::Stop);
+    play.tool_speaks();
+    play.calls(Post::Worker, Call::Stop);
+    assert_eq!(play.state.ended(), Some(Outcome::Stopped));
+}
+
+#[test]
+fn a_record_that_is_damaged_before_the_beginning_holds_it() {
+    let fresh = at_the_question();
+    let mut play = Play::new(fresh.procedure, &[Post::Worker, Post::Observer]);
+    play.send(What::RecordLost { why: "journal.jsonl was removed".into() });
+    play.send(What::Begin);
+    assert_eq!(play.held(), Some(HoldWhy::RecordLost));
 }
 
 #[test]

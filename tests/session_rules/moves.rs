@@ -4,7 +4,7 @@ use super::generate::Plan;
 use super::play::{heard, unsure, Play};
 use antiphon::listen::heard::{Doubt, Ignored, Verdict};
 use antiphon::procedure::{Call, PhraseId, Post, Role, Use};
-use antiphon::session::What;
+use antiphon::session::{Action, What};
 use antiphon::who::BesideBoth;
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -71,6 +71,10 @@ pub enum Move {
         post: u8,
         back: bool,
     },
+    /// The record is damaged; or news of a move that may not have been asked for.
+    Record {
+        news: u8,
+    },
     /// Any news of any utterance of the tool.
     Voice {
         utterance: i8,
@@ -99,6 +103,7 @@ pub fn plausible() -> impl Strategy<Value = Vec<Move>> {
         3 => (0..3_u8).prop_map(|short_ms| Move::Waits { short_ms }),
         1 => (1..6_u8).prop_map(|times| Move::Quiet { times }),
         1 => (any::<u8>(), any::<bool>()).prop_map(|(post, back)| Move::Microphone { post, back }),
+        1 => Just(Move::Record { news: 0 }),
     ];
     vec(one, 10..120)
 }
@@ -116,6 +121,7 @@ pub fn arbitrary() -> impl Strategy<Value = Vec<Move>> {
         1 => contingency(),
         2 => any::<u8>().prop_map(|short_ms| Move::Waits { short_ms }),
         2 => (any::<u8>(), any::<bool>()).prop_map(|(post, back)| Move::Microphone { post, back }),
+        1 => any::<u8>().prop_map(|news| Move::Record { news }),
         2 => (-2..3_i8, any::<u8>()).prop_map(|(utterance, news)| Move::Voice { utterance, news }),
         1 => any::<u16>().prop_map(|by_ms| Move::Old { by_ms }),
         1 => any::<u8>().prop_map(|kind| Move::Rare { kind }),
@@ -259,6 +265,13 @@ fn make(play: &mut Play, one: &Move) {
         Move::Microphone { post, back: true } => {
             play.send(What::PostBack { post: own(post) });
         }
+        Move::Record { news } => {
+            play.send(match news % 4 {
+                0 | 1 => What::RecordLost { why: "journal.jsonl was removed".into() },
+                2 => What::RecordMoved { to: "one-moved".into() },
+                _ => What::RecordStuck { why: "the disk is full".into() },
+            });
+        }
         Move::Voice { utterance, news } => voice_news(play, utterance, news),
         Move::Old { by_ms } => {
             play.send_at(play.now_ms.saturating_sub(u64::from(by_ms)), What::Time);
@@ -345,7 +358,22 @@ fn speaks(play: &mut Play, post: Post, verdict: Verdict, after_ms: i64, takes_ms
         _ => None,
     }
     .map(|(own, other)| BesideBoth { own, other, enrolled: true });
-    play.send(What::Heard(heard));
+    let asked = play.send(What::Heard(heard)).contains(&Action::MoveRecord);
+    // It mostly goes well, and what comes of it is the next event; now and then something comes between, or nothing comes.
+    match play.now_ms % 8 {
+        _ if !asked => return,
+        0 => return,
+        1 => {
+            play.send(What::RecordStuck { why: "the disk is full".into() });
+            return;
+        }
+        2 => {
+            play.send(What::PostLost { post, why: "unplugged".into() });
+            play.send(What::PostBack { post });
+        }
+        _ => {}
+    }
+    play.send(What::RecordMoved { to: "one-moved".into() });
 }
 
 fn verdict_of(play: &Play, kind: u8, phrase: u16) -> Verdict {

@@ -6,7 +6,7 @@ use super::moves::{arbitrary, plausible, run, run_unbegun, Move};
 use super::own_voice::own_voice_never_counts;
 use super::play::Play;
 use antiphon::session::{
-    step, Action, Ending, Event, HoldWhy, Note, Outcome, Phase, Standing, State, Unheeded, What,
+    step, Action, Ending, Event, HoldWhy, Note, Outcome, Phase, Record, Standing, State, Unheeded, What,
 };
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
@@ -106,13 +106,13 @@ proptest! {
     }
 }
 
-/// The sessions the properties were judged on must be worth judging: twelve hundred fixed ones, counted.
+/// The sessions the properties were judged on must be worth judging: two thousand fixed ones, counted.
 #[test]
 fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
     let mut runner = TestRunner::new_with_rng(config(), TestRng::from_seed(RngAlgorithm::ChaCha, &[7; 32]));
     let mut seen = Seen::default();
     let all = (plans(), plausible(), arbitrary());
-    for _ in 0..1_200 {
+    for _ in 0..2_000 {
         let drawn = all.new_tree(&mut runner).expect("nothing is filtered out, so drawing can't fail");
         let (plan, turns, moves): (Plan, Vec<Move>, Vec<Move>) = drawn.current();
         seen.count(&run(&plan, &turns));
@@ -134,6 +134,9 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
         ("decided too early", seen.tries_left),
         ("decided where it is off", seen.no_decision),
         ("the observer did a step", seen.by_observer),
+        ("the record was moved", seen.moved),
+        ("the record could not be moved", seen.stuck),
+        ("something came between", seen.moved_and_held),
     ] {
         assert!(count >= 15, "{what} only {count} times: {seen:?}");
     }
@@ -161,6 +164,7 @@ fn random_sessions_reach_every_kind_of_end_hold_and_turn() {
         "VoiceDead",
         "SameVoice",
         "StrangeVoice",
+        "RecordLost",
     ] {
         let count = seen.holds.iter().filter(|held| format!("{held:?}").starts_with(why)).count();
         assert!(count >= 20, "held for {why} only {count} times");
@@ -189,6 +193,9 @@ struct Seen {
     decided_unheard: u32,
     tries_left: u32,
     no_decision: u32,
+    moved: u32,
+    moved_and_held: u32,
+    stuck: u32,
     endings: Vec<Ending>,
     holds: Vec<HoldWhy>,
 }
@@ -199,7 +206,8 @@ impl std::fmt::Debug for Seen {
             f,
             "contingencies {} (returned {}, restarted {}, again {}, cancelled {}), exited {}, on hold {}, released {}, \
              by the observer {}, completed {}, stopped {}, steps confirmed {}, phrases counted {}, skipped {}, too soon {}, refused {}, \
-             asked again {}, went back {}, carried on {}, lost {}, holds {}, decided {} (not heard at all {}, too early {}, off {})",
+             asked again {}, went back {}, carried on {}, lost {}, holds {}, decided {} (not heard at all {}, too early {}, off {}), \
+             moved {} (still held {}, stuck {})",
             self.began,
             self.ended(Ending::Returned),
             self.ended(Ending::Restarted),
@@ -224,7 +232,10 @@ impl std::fmt::Debug for Seen {
             self.decided,
             self.decided_unheard,
             self.tries_left,
-            self.no_decision
+            self.no_decision,
+            self.moved,
+            self.moved_and_held,
+            self.stuck
         )
     }
 }
@@ -242,6 +253,10 @@ impl Seen {
             let decides = matches!(turn.after.phase, Phase::Deciding { .. });
             let unheard = matches!(turn.before.phase, Phase::Held { why: HoldWhy::NoAnswer, .. });
             self.decided_unheard += u32::from(decides && unheard);
+            let moved = matches!(turn.event.what, What::RecordMoved { .. })
+                && matches!(turn.before.record, Record::Moving { .. });
+            self.moved += u32::from(moved && !held);
+            self.moved_and_held += u32::from(moved && held);
         }
         for action in play.turns.iter().flat_map(|turn| &turn.actions) {
             match action {
@@ -269,6 +284,7 @@ impl Seen {
                 Action::Note(Note::WentBack) => self.went_back += 1,
                 Action::Note(Note::CarriedOn) => self.carried_on += 1,
                 Action::Note(Note::Lost { .. }) => self.lost += 1,
+                Action::Note(Note::RecordStuck { .. }) => self.stuck += 1,
                 Action::Note(Note::Held { why }) => self.holds.push(*why),
                 _ => {}
             }

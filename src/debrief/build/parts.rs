@@ -5,6 +5,7 @@ use super::{text, Sources, LONGEST_MS};
 use crate::debrief::model::*;
 use crate::debrief::words;
 use crate::procedure::Procedure;
+use crate::record::moved::session_of;
 use crate::record::read::Line;
 use crate::record::verify;
 use crate::session::{Event, Phase, State, What};
@@ -71,8 +72,7 @@ pub(super) fn about(procedure: &Procedure) -> ProcedureInfo {
 }
 
 pub(super) fn folder_name(sources: &Sources) -> String {
-    let stated = sources.reading.lines.first().map(|line| text(&line.body, "session").to_string());
-    stated.filter(|stated| !stated.is_empty()).unwrap_or_else(|| {
+    session_of(&sources.reading.lines).filter(|stated| !stated.is_empty()).unwrap_or_else(|| {
         let name = sources.verified.folder.file_name().unwrap_or_default();
         name.to_string_lossy().into_owned()
     })

@@ -97,6 +97,9 @@ struct Known {
     /// Only its summary is left: the digest of that.
     summary: Option<String>,
     key: Option<String>,
+    /// The session that went on here, and the one in which this one went on.
+    continues: Option<String>,
+    goes_on_in: Option<String>,
 }
 
 /// Checks every session in `root`. Errors: `NoSession` when there is no ledger, `NotAllowed`, `TooLarge`, `Io`.
@@ -135,7 +138,16 @@ pub fn check(root: &Path) -> Result<Report, RecordError> {
     if reading.lines.first().is_some_and(|line| line.kind != "begun") {
         report.find(Weight::Altered, None, Some(1), "is no ledger's first entry");
     }
-    let known = fold(&reading.lines, &mut report);
+    let mut known = fold(&reading.lines, &mut report);
+    let moves: Vec<(String, String)> = known
+        .iter()
+        .filter_map(|(session, known)| Some((known.continues.clone()?, session.clone())))
+        .collect();
+    for (from, to) in moves {
+        if let Some(damaged) = known.get_mut(&from) {
+            damaged.goes_on_in = Some(to);
+        }
+    }
     report.sessions = known.len();
     for (session, known) in &known {
         session_stands(root, session, known, &mut report)?;
@@ -170,7 +182,10 @@ fn fold(lines: &[Line], report: &mut Report) -> BTreeMap<String, Known> {
         let known = all.entry(session.clone()).or_default();
         (known.line, known.at) = (line.line, Some(line.at));
         match line.kind.as_str() {
-            "started" => known.first = entry.first_sha256,
+            "started" => {
+                known.first = entry.first_sha256;
+                known.continues = entry.continues;
+            }
             "found" | "ended" | "redacted" | "closed" => {
                 known.first = entry.first_sha256.or(known.first.take());
                 known.last = entry.last_sha256;
@@ -193,6 +208,9 @@ fn session_stands(root: &Path, session: &str, known: &Known, report: &mut Report
     let folder = root.join(session);
     let date = known.at.map(|at| at.format("%Y-%m-%d").to_string()).unwrap_or_default();
     let mut find = |weight, what: String| report.find(weight, Some(session), Some(known.line), what);
+    if let Some(to) = &known.goes_on_in {
+        find(Weight::Note, format!("was damaged while it ran, and goes on in '{to}'"));
+    }
     match fs::symlink_metadata(&folder) {
         Ok(meta) if meta.is_dir() => {}
         Ok(_) => {

@@ -78,6 +78,9 @@ pub struct Entry {
     /// Short name of the key it was signed with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub key: Option<String>,
+    /// The session goes on here that was damaged in the folder of this name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub continues: Option<String>,
 }
 
 /// An open ledger, kept from every other writer as long as it lives.

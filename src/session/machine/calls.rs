@@ -7,7 +7,7 @@ use crate::listen::heard::Heard;
 use crate::procedure::{Call, Part, PhraseId, Role, Use};
 use crate::session::event::{Action, Note, Saying, Unheeded};
 use crate::session::lines::fill;
-use crate::session::state::{At, HoldWhy, LastCall, Outcome, Phase, Standing};
+use crate::session::state::{At, HoldWhy, LastCall, Outcome, Phase, Record, Standing};
 use std::ops::Range;
 
 /// What 'go back' leads to.
@@ -54,6 +54,15 @@ impl Machine<'_> {
                 let text = fill(self.lines.still_lost, &[("who", self.post_name(post))]);
                 return self.say(Saying::Hold, text);
             }
+            // To go back, too, there has to be a record of it.
+            Call::GoBack if releases && self.record_is_lost() => {
+                self.unheeded(heard.post, Unheeded::RecordLost);
+                let text = self.held_line(HoldWhy::RecordLost);
+                return self.say(Saying::Hold, text);
+            }
+            Call::CarryOn if matches!(self.state.record, Record::Moving { .. }) => {
+                return self.unheeded(heard.post, Unheeded::NoEffect);
+            }
             _ => {}
         }
         self.state.last_call =
@@ -62,7 +71,8 @@ impl Machine<'_> {
         self.actions.push(Action::Note(Note::Obeyed { post: heard.post, call }));
         match call {
             Call::Hold => self.hold(HoldWhy::Called),
-            Call::CarryOn => self.carry_on(),
+            Call::CarryOn if self.record_is_lost() => self.move_record(),
+            Call::CarryOn => self.carry_on(self.lines.carrying_on),
             Call::SayAgain => self.say_again(),
             Call::GoBack => self.go_back(),
             Call::Stop => {
@@ -135,9 +145,8 @@ impl Machine<'_> {
     }
 
     /// After a hold the step is done again from its instruction: what was said before the hold may no longer be so.
-    pub(super) fn carry_on(&mut self) {
+    pub(super) fn carry_on(&mut self, remark: &str) {
         self.actions.push(Action::Note(Note::CarriedOn));
-        let remark = self.lines.carrying_on;
         match self.here() {
             At::Opening => self.open(remark),
             At::Question(question) => self.ask(question, remark),

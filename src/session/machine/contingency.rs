@@ -12,7 +12,8 @@ use crate::session::state::{At, Ending, HoldWhy, LastCall, Outcome, Phase, Run, 
 
 impl Machine<'_> {
     /// Somebody called a contingency, surely. It begins at once. On hold only the observer sets the session going, after
-    /// what the hold says, and nobody does while a microphone is missing: then it is what the hold returns to.
+    /// what the hold says, and nobody does while a microphone is missing or the record is damaged: then it is what the hold
+    /// returns to.
     pub(super) fn contingency_called(&mut self, contingency: u16, heard: &Heard) {
         let called = Use::Contingency { contingency };
         if self.same_call(called, heard) {
@@ -40,7 +41,8 @@ impl Machine<'_> {
         let remark = self.contingency_opening(contingency);
         // What a hold prompt says, a stop above all, has to be heard out before anything releases it.
         let heard_out = !self.begun_while_speaking(heard);
-        let may_begin = heard_out && post.hears(Role::Observer) && self.state.lost.is_empty();
+        let may_begin =
+            heard_out && post.hears(Role::Observer) && self.state.lost.is_empty() && !self.record_is_lost();
         match self.state.phase {
             Phase::Held { why, .. } if !may_begin => self.shelve(contingency, why, &remark),
             _ => self.go_on(&remark),

@@ -4,7 +4,7 @@ use super::Ruling;
 use crate::play::Play;
 use antiphon::listen::heard::Verdict;
 use antiphon::procedure::{Call, Use};
-use antiphon::session::{Action, At, Note, Outcome, Phase, What};
+use antiphon::session::{Action, At, Note, Outcome, Phase, Record, What};
 
 /// An accepted stop leads to a hold or to the end, at once, and never lets go of either.
 pub fn a_stop_stops(play: &Play) -> Ruling {
@@ -26,8 +26,11 @@ pub fn only_words_move_it_on(play: &Play) -> Ruling {
         let (before, after) = (&turn.before.phase, &turn.after.phase);
         let moved = turn.before.sides == turn.after.sides && place(after) > place(before);
         let by_words = matches!(&turn.event.what, What::Heard(heard) if matches!(heard.verdict, Verdict::Accepted { .. }));
+        // As the observer wanted it, once the record is whole again.
+        let by_the_record = matches!(turn.event.what, What::RecordMoved { .. })
+            && matches!(turn.before.record, Record::Moving { .. });
         must!(
-            turn.before.sides == turn.after.sides || by_words,
+            turn.before.sides == turn.after.sides || by_words || by_the_record,
             "{:?} began or ended a contingency",
             turn.event
         );
@@ -37,7 +40,7 @@ pub fn only_words_move_it_on(play: &Play) -> Ruling {
             && matches!(after, Phase::Ended { outcome } if *outcome != Outcome::Completed);
         let begins = turn.event.what == What::Begin && *before == Phase::Ready;
         must!(
-            !moved || by_words || by_the_end_of_speech || from_outside || begins,
+            !moved || by_words || by_the_record || by_the_end_of_speech || from_outside || begins,
             "{:?} moved the session from {before:?} to {after:?}",
             turn.event
         );

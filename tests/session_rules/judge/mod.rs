@@ -12,6 +12,7 @@ macro_rules! must {
 
 mod course;
 mod decisions;
+mod record;
 mod sides;
 
 pub use course::{a_stop_stops, only_words_move_it_on};
@@ -49,6 +50,7 @@ struct Witness<'p> {
     again: Option<Interruption>,
     done: BTreeSet<u16>,
     decisions: decisions::Seen,
+    record: record::Seen,
     answers: Vec<Option<u16>>,
     lost: BTreeSet<Post>,
     /// A microphone was lost and the observer has not let the session go on since.
@@ -86,6 +88,7 @@ pub fn judge(play: &Play) -> Ruling {
         again: None,
         done: BTreeSet::new(),
         decisions: decisions::Seen::default(),
+        record: record::Seen::default(),
         answers: vec![None; play.procedure.questions.len()],
         lost: BTreeSet::new(),
         shut: false,
@@ -112,6 +115,7 @@ impl Witness<'_> {
             self.shut = !self.lost.is_empty();
         }
         self.said_in_vain(turn);
+        self.record_news(turn);
         self.voice(&turn.event.what, now);
         let heard = match &turn.event.what {
             What::Heard(heard) => Some(heard),
@@ -122,7 +126,11 @@ impl Witness<'_> {
         );
         for action in &turn.actions {
             match action {
-                Action::Note(note) => self.note(note, heard, turn, now)?,
+                Action::Note(note) => {
+                    self.record_note(note)?;
+                    self.note(note, heard, turn, now)?;
+                }
+                Action::MoveRecord => self.record_moves(heard)?,
                 Action::Hush => {
                     must!(self.open.take().is_some(), "hushed, though nothing is being said");
                 }
@@ -135,7 +143,7 @@ impl Witness<'_> {
                 Action::End { outcome } => self.end(*outcome)?,
             }
         }
-        Ok(())
+        self.record_holds(turn)
     }
 
     fn voice(&mut self, what: &What, now: u64) {
