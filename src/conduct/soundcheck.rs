@@ -261,7 +261,7 @@ mod tests {
         let mut shown = Vec::new();
         let mut tell = |_: u64, action: &Action| shown.push(action.clone());
         let mut live = Live {
-            check: Check::new(&procedure, &[Post::Worker, Post::Observer], false),
+            check: Check::new(&procedure, &[Post::Worker, Post::Observer], false, &[]),
             mouth,
             posts: vec![],
             news: crossbeam_channel::never(),

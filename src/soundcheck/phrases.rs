@@ -107,7 +107,7 @@ mod tests {
     fn of_a_step_by_the_observer_the_worker_is_asked_for_the_confirmation() {
         let path = format!("{}/procedures/pre-entry-briefing.toml", env!("CARGO_MANIFEST_DIR"));
         let (procedure, _) = parse::load(std::path::Path::new(&path)).expect("it is shipped");
-        for (role, id) in chosen(&procedure) {
+        for (role, id) in chosen(&procedure, &[]) {
             assert_eq!(procedure.phrase(id).by, Some(role));
             assert_eq!(procedure.phrase(id).filled, None);
         }
@@ -123,11 +123,25 @@ mod tests {
         for file in ["isolation-donning", "korean-mini"] {
             let path = format!("{}/procedures/{file}.toml", env!("CARGO_MANIFEST_DIR"));
             let (procedure, _) = parse::load(std::path::Path::new(&path)).expect("it is shipped");
-            let first = chosen(&procedure);
+            let first = chosen(&procedure, &[]);
             assert_eq!(first.len(), 4, "{file}");
-            assert_eq!(first, chosen(&procedure));
+            assert_eq!(first, chosen(&procedure, &[]));
             let roles: Vec<Role> = first.iter().map(|(role, _)| *role).collect();
             assert_eq!(roles, [Role::Worker, Role::Worker, Role::Observer, Role::Observer]);
         }
+    }
+
+    #[test]
+    fn whoever_is_enrolled_is_asked_for_five_different_phrases_where_there_are_so_many() {
+        let source = std::fs::read_to_string("procedures/isolation-donning.toml").unwrap();
+        let procedure = parse::parse(&source, "donning").unwrap();
+        let asked = |enrolled: &[Role]| chosen(&procedure, enrolled);
+        let of = |all: &[(Role, PhraseId)], role| all.iter().filter(|(by, _)| *by == role).count();
+        let all = asked(&[Role::Worker]);
+        assert_eq!((of(&all, Role::Worker), of(&all, Role::Observer)), (ENROLLED, EACH));
+        let texts: std::collections::BTreeSet<_> =
+            all.iter().map(|(_, id)| procedure.phrase(*id).text.as_str()).collect();
+        assert_eq!(texts.len(), ENROLLED + EACH);
+        assert_eq!(asked(&[Role::Worker])[..EACH], asked(&[])[..EACH], "the same two come first");
     }
 }

@@ -21,7 +21,7 @@ struct Play {
 
 impl Play {
     fn new() -> Play {
-        let check = Check::new(&procedure(), &[Post::Worker, Post::Observer], false);
+        let check = Check::new(&procedure(), &[Post::Worker, Post::Observer], false, &[]);
         let noise = NoiseSource::new(NoiseKind::Pink, 1, -60.0);
         let mut play = Play { check, noise, now: 0, said: Vec::new(), utterance: 0, over: false };
         play.step(What::Begin);
