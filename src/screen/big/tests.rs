@@ -257,8 +257,8 @@ fn a_lost_microphone_and_a_dead_voice_hold_in_words() {
 #[test]
 fn what_was_heard_is_shown_with_why_it_did_or_did_not_count() {
     let mut run = at_gown();
-    run.says(Post::Worker, "inner gloves are on");
-    assert_words(&run, &["worker: \"inner gloves are on\" - asked again (try 1)", "SAYS Negative."]);
+    run.says(Post::Worker, "both inner gloves are on");
+    assert_words(&run, &["worker: \"both inner gloves are on\" - asked again (try 1)", "SAYS Negative."]);
     run.spoken();
     run.mumbles(Post::Worker, "gown on over glove cuffs", "gown on under glove cuffs");
     assert_words(&run, &["it may have been \"gown on under"]);
