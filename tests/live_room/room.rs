@@ -32,7 +32,8 @@ impl Room {
             std::thread::sleep(Duration::from_millis(100));
         }
         room.furnish();
-        room.hiss();
+        // PipeWire's resampling rounds a single step away.
+        room.hiss(if pipewire { 3 } else { 1 });
         room
     }
 
@@ -48,18 +49,15 @@ impl Room {
         self.pactl(&["set-default-source", "worker_mic"]);
     }
 
-    /// A microphone that is on is never quite silent: one step of 16 bits up or down, for half an hour.
-    fn hiss(&mut self) {
+    /// A microphone that is on is never quite silent: so many steps of 16 bits up or down, for half an hour.
+    fn hiss(&mut self, steps: i16) {
         let file = self.dir.path().join("hiss.raw");
         let mut noise = 1u32;
         let mut step = || {
             noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            [0u8, 1, 255][(noise >> 16) as usize % 3]
+            [0, steps, -steps][(noise >> 16) as usize % 3]
         };
-        let bytes = (0..1_800 * 8_000).flat_map(|_| {
-            let low = step();
-            [low, if low == 255 { 255 } else { 0 }]
-        });
+        let bytes = (0..1_800 * 8_000).flat_map(|_| i16::to_le_bytes(step()));
         std::fs::write(&file, bytes.collect::<Vec<u8>>()).expect("the noise is written");
         for post in ["worker", "observer"] {
             let mut player = self.command("paplay");
