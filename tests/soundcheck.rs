@@ -502,6 +502,8 @@ fn who_can_not_be_enrolled_is_told_and_a_check_that_is_not_ready_enrols_nobody()
     let told = ["soundcheck", text(&procedure), "--in", &w, "--in", &o, "--agreed", "--enrol"];
     let enrol = |who: &[&str]| station.run(&[&told[..], who].concat());
     enrol(&["worker=../w7"]).exits(ExitCode::Usage).says(&["not a short id"]);
+    // No session takes it either.
+    enrol(&["worker=thirteen-long"]).exits(ExitCode::Usage).says(&["1 to 12 letters"]);
     enrol(&["worker=w7", "--enrol", "worker=w8"]).exits(ExitCode::Usage).says(&["named twice"]);
     enrol(&["worker=w7", "--enrol", "observer=w7"]).exits(ExitCode::Usage).says(&["named twice"]);
     enrol(&["room=w7"]).exits(ExitCode::Usage);

@@ -11,9 +11,10 @@ use crate::failure::{ExitCode, Failure};
 use crate::listen::listener::Listener;
 use crate::procedure::{Post, Role};
 use crate::who::apart;
-use crate::who::kept::{self, Kept};
+use crate::who::kept::{self, Kept, KeptError, LONGEST_ID};
 use serde::Serialize;
 use std::io::IsTerminal;
+use std::path::Path;
 
 #[derive(Debug, clap::Args)]
 pub struct EnrolArgs {
@@ -72,7 +73,9 @@ impl EnrolArgs {
                     ExitCode::Usage,
                     format!("--enrol {}={id}: not a short id", role.name()),
                 )
-                .why("a short id is 1 to 32 letters, digits, '-', '_' or '.', not a '.' at first")
+                .why(format!(
+                    "a short id is 1 to {LONGEST_ID} letters, digits, '-', '_' or '.', not a '.' at first"
+                ))
                 .fix("give an id that only your unit can trace"));
             }
             if people[..at].iter().any(|(other, other_id)| other == role || other_id == id) {
@@ -102,35 +105,29 @@ impl Enrol {
     /// Asks, and keeps what may be kept; nothing after a check that found something to change, since microphones may be
     /// swapped or somebody not understood.
     pub fn finish(self, fit: bool) -> Result<Enrolment, Failure> {
-        let all = self.enrolling.done();
-        let of = |role: Role| all.iter().find(|one| one.role == role);
-        let voices: Vec<_> = all.iter().filter_map(|one| one.voice.as_ref()).collect();
-        let apart = match voices[..] {
-            [worker, observer] if self.people.len() == 2 => Some(apart(worker, observer)),
-            _ => None,
-        };
+        let [worker, observer] = self.enrolling.done();
+        let both = worker.voice.as_ref().zip(observer.voice.as_ref()).filter(|_| self.people.len() == 2);
+        let apart = both.map(|(worker, observer)| apart(worker, observer));
         let mut people = Vec::new();
         for (role, person) in self.people {
-            let one = of(role);
-            let why = match one {
-                _ if !fit => Some("the sound check found something to change first".to_owned()),
-                Some(Enrolled { voice: Some(_), .. }) if may_keep(&person, self.agreed)? => None,
-                Some(Enrolled { voice: Some(_), .. }) => Some("nobody agreed that it is kept".to_owned()),
-                Some(few) => Some(too_few(few)),
-                None => Some("nothing was heard".to_owned()),
+            let one = match role {
+                Role::Worker => &worker,
+                Role::Observer => &observer,
             };
-            if let (None, Some(Enrolled { voice: Some(voice), utterances, .. })) = (&why, one) {
-                let at = chrono::Local::now().to_rfc3339_opts(chrono::SecondsFormat::Secs, false);
-                let kept = Kept { person: person.clone(), at, utterances: *utterances, voice: voice.clone() };
-                kept::keep(&folder()?, &kept)?;
-            }
-            people.push(Person {
-                person,
-                role,
-                utterances: one.map_or(0, |one| one.utterances),
-                kept: why.is_none(),
-                why,
-            });
+            let why = match &one.voice {
+                _ if !fit => Some("the sound check found something to change first".to_owned()),
+                None => Some(too_few(one)),
+                Some(_) if !may_keep(&person, self.agreed)? => {
+                    Some("nobody agreed that it is kept".to_owned())
+                }
+                Some(voice) => {
+                    let at = chrono::Local::now().to_rfc3339_opts(chrono::SecondsFormat::Secs, false);
+                    let (person, voice) = (person.clone(), voice.clone());
+                    kept::keep(&folder()?, &Kept { person, at, utterances: one.utterances, voice })?;
+                    None
+                }
+            };
+            people.push(Person { person, role, utterances: one.utterances, kept: why.is_none(), why });
         }
         Ok(Enrolment { people, apart })
     }
@@ -196,23 +193,28 @@ pub struct ForgetArgs {
     all: bool,
 }
 
+fn list(folder: &Path) -> Result<ExitCode, Failure> {
+    let (people, errors) = kept::all(folder)?;
+    for one in &people {
+        say(&format!("{:<16} {} phrases, kept {}", one.person, one.utterances, one.at));
+    }
+    errors.iter().for_each(|error| tell(&format!("no use: {error}")));
+    if people.is_empty() {
+        say("No voice is kept.");
+    }
+    Ok(ExitCode::Done)
+}
+
 pub fn run_forget(args: &ForgetArgs) -> Result<ExitCode, Failure> {
     let folder = folder()?;
-    let (people, errors) = kept::all(&folder)?;
-    if args.person.is_empty() && !args.all {
-        for one in &people {
-            say(&format!("{:<16} {} phrases, kept {}", one.person, one.utterances, one.at));
+    let wanted = match (args.all, args.person.is_empty()) {
+        (true, _) => {
+            let (people, errors) = kept::all(&folder)?;
+            let unreadable = errors.iter().filter_map(KeptError::person);
+            people.into_iter().map(|one| one.person).chain(unreadable).collect()
         }
-        errors.iter().for_each(|error| tell(&format!("no use: {error}")));
-        if people.is_empty() {
-            say("No voice is kept.");
-        }
-        return Ok(ExitCode::Done);
-    }
-    let unreadable = errors.iter().filter_map(|error| error.person());
-    let wanted: Vec<String> = match args.all {
-        true => people.iter().map(|one| one.person.clone()).chain(unreadable).collect(),
-        false => args.person.clone(),
+        (false, true) => return list(&folder),
+        (false, false) => args.person.clone(),
     };
     let mut missing = Vec::new();
     for person in &wanted {

@@ -17,6 +17,7 @@ use crate::screen::plain::Plain;
 use crate::screen::Screen;
 use crate::session::{Ending, DEFAULT_GRACE_MS};
 use crate::voice::RenderVoice;
+use crate::who::kept::{is_short_id, LONGEST_ID};
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -121,9 +122,7 @@ impl SessionArgs {
     fn people(&self) -> Result<BTreeMap<String, String>, Failure> {
         let mut people = BTreeMap::new();
         for (post, id) in &self.who {
-            let short = id.len() <= LONGEST_ID
-                && id.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_.".contains(&b));
-            if !short && !self.full_names {
+            if !is_short_id(id) && !self.full_names {
                 return Err(Failure::new(ExitCode::Usage, format!("--who {post}={id}: not a short id"))
                     .why(format!("a short id is 1 to {LONGEST_ID} letters, digits, '-', '_' or '.', so that no name is kept"))
                     .fix("give an id that only your unit can trace, or add --full-names"));
@@ -337,9 +336,6 @@ pub fn person_voice(language: &str, role: Role, tool: Option<&RenderVoice>) -> R
         first
     }
 }
-
-/// Letters of a short id.
-const LONGEST_ID: usize = 12;
 
 pub(super) fn person(text: &str) -> Result<(String, String), String> {
     match text.split_once('=') {

@@ -16,8 +16,8 @@ const MOST: u64 = 1 << 16;
 const FORM: u32 = 1;
 /// The network that the numbers are of; those of another can't be compared.
 const NETWORK: &str = "campplus-1";
-/// Longest short id of a person.
-const LONGEST_ID: usize = 32;
+/// Letters of a short id.
+pub const LONGEST_ID: usize = 12;
 
 /// A person's voice.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,10 +60,15 @@ struct File {
     voice: Vec<f32>,
 }
 
-/// Whether a voice can be kept under this id: 1 to 32 letters, digits, '-', '_' or '.', not a '.' at first.
-pub fn is_id(person: &str) -> bool {
-    let fits = (1..=LONGEST_ID).contains(&person.len()) && !person.starts_with('.');
+/// Whether it names a person without telling outsiders who that is: 1 to 12 letters, digits, '-', '_' or '.'.
+pub fn is_short_id(person: &str) -> bool {
+    let fits = (1..=LONGEST_ID).contains(&person.len());
     fits && person.bytes().all(|byte| byte.is_ascii_alphanumeric() || b"-_.".contains(&byte))
+}
+
+/// Whether a voice can be kept under this id: a short one, whose file is not hidden.
+pub fn is_id(person: &str) -> bool {
+    is_short_id(person) && !person.starts_with('.')
 }
 
 fn path(folder: &Path, person: &str) -> PathBuf {
@@ -204,7 +209,7 @@ mod tests {
             assert!(error.contains(why) && error.contains("w7.json"), "{error}");
         }
         assert!(forget(folder, "w7").unwrap());
-        for name in ["", "..", ".w7", "a/b", "a b", &"x".repeat(33)] {
+        for name in ["", "..", ".w7", "a/b", "a b", &"x".repeat(13)] {
             assert!(
                 !is_id(name) && of(folder, name).unwrap().is_none() && !forget(folder, name).unwrap(),
                 "{name}"

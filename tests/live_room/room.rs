@@ -126,13 +126,13 @@ impl Room {
     /// Stops the sound server where it is, as one that hangs, or lets it go on.
     #[allow(dead_code)]
     pub fn freeze(&self, freeze: bool) {
-        self.signal(if freeze { "-STOP" } else { "-CONT" });
+        assert!(self.signal(if freeze { "-STOP" } else { "-CONT" }), "the sound server is not there");
     }
 
-    /// To the server and all that it started.
-    fn signal(&self, signal: &str) {
+    /// To the server and all that it started. `false`: none of them is there.
+    fn signal(&self, signal: &str) -> bool {
         let group = format!("-{}", self.server.id());
-        assert!(Command::new("kill").args([signal, "--", &group]).status().expect("kill runs").success());
+        Command::new("kill").args([signal, "--", &group]).status().is_ok_and(|status| status.success())
     }
 
     pub fn path(&self) -> &Path {
@@ -166,7 +166,8 @@ impl Drop for Room {
             let _ = player.kill();
             let _ = player.wait();
         }
-        self.signal("-KILL");
+        // One that died by itself is no reason to fail: the test has told why, or does not care.
+        let _ = self.signal("-KILL");
         let _ = self.server.wait();
     }
 }

@@ -10,13 +10,6 @@ use crate::session::lines::fill;
 use crate::session::state::{HoldWhy, Phase, Standing};
 use crate::who::{Sounds, Whose};
 
-/// From what an answer is taken to be in another voice.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum VoiceDoubt {
-    ReadBackAndConfirmation,
-    Known,
-}
-
 impl Machine<'_> {
     pub(super) fn right(&mut self, phrase: PhraseId, heard: &Heard) {
         if self.in_another_voice(phrase, heard) {
@@ -110,17 +103,17 @@ impl Machine<'_> {
     /// after the observer has carried on from that hold it counts, and the record says so.
     fn in_another_voice(&mut self, phrase: PhraseId, heard: &Heard) -> bool {
         let Some(step) = self.state.current_step() else { return false };
-        let Some((doubt, like)) = self.doubt_about_voice(step, phrase, heard) else { return false };
+        let Some(like) = self.sounds_like_another(step, phrase, heard) else { return false };
         let progress = &mut self.state.steps[usize::from(step)];
         progress.same_voice += 1;
         let time = progress.same_voice;
-        self.actions.push(Action::Note(match doubt {
-            VoiceDoubt::ReadBackAndConfirmation => Note::SameVoice { step, time },
-            VoiceDoubt::Known => Note::OtherVoice { step, time, like },
+        self.actions.push(Action::Note(match heard.evidence.beside_both {
+            Some(_) => Note::OtherVoice { step, time, like },
+            None => Note::SameVoice { step, time },
         }));
         match (time, like) {
             (1, Some(like)) => {
-                let reader = self.the_person(like);
+                let reader = self.post_name(like.post());
                 let line = self.asking(self.lines.same_voice, &[("reader", reader)]);
                 self.ask_again(heard.post, line);
             }
@@ -135,13 +128,9 @@ impl Machine<'_> {
         true
     }
 
-    /// Whether the answer sounds like somebody else, and like whom. Once both voices are known they alone tell.
-    fn doubt_about_voice(
-        &self,
-        step: u16,
-        phrase: PhraseId,
-        heard: &Heard,
-    ) -> Option<(VoiceDoubt, Option<Role>)> {
+    /// Whether the answer sounds like somebody else, and like which of the two, or neither. Once both voices are known they
+    /// alone tell.
+    fn sounds_like_another(&self, step: u16, phrase: PhraseId, heard: &Heard) -> Option<Option<Role>> {
         let phrase = self.procedure.phrase(phrase);
         // What stops a step is heeded whoever says it.
         if phrase.used == Use::Refusal {
@@ -150,21 +139,14 @@ impl Machine<'_> {
         if let Some(beside) = heard.evidence.beside_both {
             return match beside.whose() {
                 Whose::Own => None,
-                Whose::Others => phrase.by.map(|by| (VoiceDoubt::Known, Some(by.other()))),
-                Whose::Neithers => Some((VoiceDoubt::Known, None)),
+                Whose::Others => phrase.by.map(|by| Some(by.other())),
+                Whose::Neithers => Some(None),
             };
         }
         let confirms = matches!(phrase.used, Use::Confirmation { .. });
         let one = heard.evidence.same_voice.map(Sounds::of) == Some(Sounds::OneVoice);
         let reader = self.procedure.steps[usize::from(step)].by.reads_back();
-        (confirms && one).then_some((VoiceDoubt::ReadBackAndConfirmation, Some(reader)))
-    }
-
-    fn the_person(&self, role: Role) -> &'static str {
-        match role {
-            Role::Worker => self.lines.the_worker,
-            Role::Observer => self.lines.the_observer,
-        }
+        (confirms && one).then_some(Some(reader))
     }
 
     fn refused(&mut self, step: u16) {
