@@ -89,7 +89,7 @@ impl Journal {
         }
     }
 
-    /// From now on every line is kept a second time, where nobody finds it who cuts the journal; see [`Spare`]. To be called
+    /// From now on every line is kept a second time, where nobody finds it who cuts the journal; see `record::spare`. To be called
     /// before the first line. When it can't be, `spare_lost` tells.
     pub fn keep_spare(&mut self) {
         match Spare::new() {
