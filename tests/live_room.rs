@@ -514,6 +514,30 @@ fn a_power_cut_loses_at_most_three_seconds_of_sound_and_no_answer_that_counted()
     assert!(cuts.len() >= 10 && answers >= 10, "{} {answers}", cuts.len());
 }
 
+/// The journal is deleted in mid-run: the session holds, and on the observer's word it goes on to its end with the whole record
+/// in a new place.
+#[test]
+fn a_record_that_is_taken_away_goes_on_in_a_new_place() {
+    let _one = ONE_ROOM.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let room = Room::open();
+    let sessions = room.path().join("sessions");
+    let mut taken = false;
+    let ran = run_live_on(&room, "rendered", &[], &sessions, |running| {
+        if !taken && running.journal().contains(r#""event":"speech-began","utterance":4"#) {
+            std::fs::remove_file(running.session.join("journal.jsonl")).expect("it is there");
+            taken = true;
+        }
+    });
+    assert!(taken, "{}", ran.story());
+    assert_eq!(ran.code, Some(9), "the first place is damaged: {}", ran.story());
+    assert!(ran.stdout.contains("the record goes on in"), "{}", ran.story());
+    let moved = Ran { session: sessions.join("rendered-moved"), code: Some(0), ..ran };
+    is_complete(&moved);
+    recording_matches_journal(&moved);
+    let notes: Vec<Value> = moved.journal("out").into_iter().map(|(_, body)| body).collect();
+    assert_eq!(notes.iter().filter(|body| body["note"] == "held").count(), 1, "{}", moved.story());
+}
+
 /// A live session.
 struct Running {
     /// `None` once it has ended.

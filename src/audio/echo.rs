@@ -13,6 +13,9 @@ use std::sync::Arc;
 pub const FRAME: usize = 10 * PER_MS as usize;
 /// The room is taken to ring this long after the loudspeaker's last sound, ms.
 const RINGS_MS: u64 = 250;
+/// From this long after the loudspeaker's last sound the canceller rests, ms: it learns nothing from silence, and filters
+/// that ring out into ever smaller numbers took more of a rehearsal's processor time than listening did.
+const RESTS_MS: u64 = 500;
 
 /// One microphone beside one loudspeaker.
 pub struct EchoCanceller {
@@ -44,14 +47,18 @@ impl EchoCanceller {
         microphone: &mut [i16],
         voice: &mut [i16],
     ) -> Result<(), AudioError> {
-        let mut harsh = vec![0.0; FRAME];
-        self.pipeline.handle_render_frame(&floats(loudspeaker)).map_err(failed)?;
-        self.pipeline.process_capture_frame(&floats(microphone), &mut harsh).map_err(failed)?;
-        let linear = self.pipeline.try_pull_linear_output().map_err(failed)?;
         self.silent = match loudspeaker.iter().any(|sample| *sample != 0) {
             true => 0,
             false => self.silent.saturating_add(FRAME as u64),
         };
+        if self.silent > RESTS_MS * PER_MS {
+            voice.copy_from_slice(microphone);
+            return Ok(());
+        }
+        let mut harsh = vec![0.0; FRAME];
+        self.pipeline.handle_render_frame(&floats(loudspeaker)).map_err(failed)?;
+        self.pipeline.process_capture_frame(&floats(microphone), &mut harsh).map_err(failed)?;
+        let linear = self.pipeline.try_pull_linear_output().map_err(failed)?;
         match linear {
             Some(linear) if self.silent <= RINGS_MS * PER_MS => {
                 from_floats(linear.payload().samples(), microphone);

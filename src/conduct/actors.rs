@@ -223,6 +223,9 @@ const PATIENCE_HOLDS: u32 = 2;
 /// After so many words on hold that nothing came of, the observer stops the session.
 const PATIENCE_ON_HOLD: u32 = 4;
 
+/// At this hold of one step that can't be decided about, the observer stops the session: nobody will be understood there.
+const HOPELESS_HOLDS: u32 = 4;
+
 /// Both stand-ins.
 pub struct Actors {
     script: Script,
@@ -310,7 +313,7 @@ impl Actors {
         let wait = 1_000 + self.random.random_range(pace::LOOK);
         let louder_db = self.louder(state);
         self.said_on_hold += 1;
-        let text = match self.said_on_hold > PATIENCE_ON_HOLD {
+        let text = match self.said_on_hold > PATIENCE_ON_HOLD || hopeless(procedure, state, why) {
             true => call_text(procedure, Call::Stop),
             false => self.decision(procedure, state).unwrap_or_else(|| call_text(procedure, call)),
         };
@@ -411,6 +414,13 @@ impl Actors {
     }
 }
 
+/// Held once more because nobody is understood at a step without a way out: nothing else would ever come of it.
+fn hopeless(procedure: &Procedure, state: &State, why: HoldWhy) -> bool {
+    let holds = state.current_step().map_or(0, |step| state.steps[usize::from(step)].holds);
+    let in_vain = matches!(why, HoldWhy::Tries | HoldWhy::NoAnswer);
+    in_vain && holds >= HOPELESS_HOLDS && state.decisions(procedure).is_empty()
+}
+
 /// A read-back or confirmation of another step, by the same person.
 fn other_phrase(procedure: &Procedure, state: &State) -> String {
     let here = state.current_step();
@@ -468,6 +478,27 @@ mod tests {
         assert_ne!(says(&state), stop);
         state.phase = Phase::Held { why: HoldWhy::NoAnswer, from: At::Step(0) };
         assert_eq!(says(&state), carry_on);
+    }
+
+    #[test]
+    fn an_observer_stops_where_nobody_is_ever_understood_and_nothing_may_be_decided() {
+        let source = include_str!("../../procedures/isolation-donning.toml");
+        let procedure = parse(source, "p.toml").expect("it is shipped");
+        let critical = procedure.steps.iter().position(|step| !step.decision).expect("one is critical");
+        let mut state = State::new(&procedure, &[Post::Room], DEFAULT_GRACE_MS);
+        let mut actors = Actors::new(Script::default(), 1);
+        let (carry_on, stop) = (call_text(&procedure, Call::CarryOn), call_text(&procedure, Call::Stop));
+        let mut said = Vec::new();
+        // 'carry on' is heard each time, and the step comes to nothing once more.
+        for holds in 1..=HOPELESS_HOLDS {
+            state.steps[critical].holds = holds;
+            state.phase = Phase::Held { why: HoldWhy::Tries, from: At::Step(critical as u16) };
+            said.push(actors.answer(&procedure, &state).expect("somebody speaks").text);
+            state.phase = Phase::ReadBack { step: critical as u16 };
+            actors.answer(&procedure, &state);
+        }
+        let expected: Vec<String> = [vec![carry_on; HOPELESS_HOLDS as usize - 1], vec![stop]].concat();
+        assert_eq!(said, expected);
     }
 
     #[test]

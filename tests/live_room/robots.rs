@@ -174,7 +174,9 @@ fn prompts(procedure: &Procedure) -> Vec<Prompt> {
         done.after += Duration::from_secs_f64(step.at_least_s.unwrap_or(0.0));
         let seen = reply(Role::Observer, step.confirm[0]);
         add(step.instruction.clone(), Some(done.clone()));
-        add(format!("{}{}", lines.carrying_on, step.instruction), Some(done.clone()));
+        for remark in [lines.carrying_on, lines.moved_on] {
+            add(format!("{remark}{}", step.instruction), Some(done.clone()));
+        }
         for answer in procedure.questions.iter().flat_map(|question| &question.answers) {
             let noted = fill(lines.noted, &[("answer", &text(answer.phrase))]);
             add(format!("{noted}{}", step.instruction), Some(done.clone()));
@@ -198,7 +200,9 @@ fn prompts(procedure: &Procedure) -> Vec<Prompt> {
     let (carry_on, back, stop) =
         (text(call(Call::CarryOn)), text(call(Call::GoBack)), text(call(Call::Stop)));
     let calls = [("carry_on", carry_on.as_str()), ("go_back", back.as_str()), ("stop", stop.as_str())];
-    for template in [lines.held_called, lines.held_tries, lines.held_no_answer, lines.held_maybe_stop] {
+    let held =
+        [lines.held_called, lines.held_tries, lines.held_no_answer, lines.held_maybe_stop, lines.held_record];
+    for template in held {
         add(fill(template, &calls), Some(reply(Role::Observer, call(Call::CarryOn))));
     }
     prompts

@@ -30,8 +30,7 @@ pub(super) struct PostSound {
     pub ear: Sender<ToEar>,
     /// It is lost: when it is tried again.
     retry: Option<Retry>,
-    /// It is being opened again, on a thread of its own: a sound server that hangs keeps only that waiting.
-    coming: Option<Receiver<Result<OpenMicrophone, AudioError>>>,
+    coming: Coming,
     pub dropped: Dropped,
     /// Somebody is in the middle of saying something there.
     pub speaking: bool,
@@ -55,13 +54,82 @@ impl PostSound {
             microphone,
             ear,
             retry: None,
-            coming: None,
+            coming: Coming::default(),
             dropped: Dropped::default(),
             speaking: false,
             digital,
             mute: false,
             unmuted: 0,
             one_with_other: false,
+        }
+    }
+}
+
+/// After this long a try to open a microphone counts as hanging, and another is made beside it.
+const HANGS: Duration = Duration::from_secs(15);
+/// So many tries may hang at once.
+const TRIES: usize = 4;
+
+/// Tries to open something, each on a thread of its own: what hangs with a sound server keeps only that waiting, and a try
+/// that never ends is not waited for alone.
+struct Coming<T = OpenMicrophone> {
+    tries: Vec<Receiver<Result<T, AudioError>>>,
+    /// When the latest was begun.
+    since: Option<Instant>,
+}
+
+/// How the tries stand.
+enum Look<T> {
+    /// None is made.
+    Idle,
+    Waiting,
+    /// All that were made hang.
+    Hangs,
+    /// The last one failed.
+    Failed,
+    Here(T),
+}
+
+impl<T> Default for Coming<T> {
+    fn default() -> Coming<T> {
+        Coming { tries: Vec::new(), since: None }
+    }
+}
+
+impl<T: Send + 'static> Coming<T> {
+    fn try_once_more(&mut self, now: Instant, open: impl FnOnce() -> Result<T, AudioError> + Send + 'static) {
+        let (tell, told) = crossbeam_channel::bounded(1);
+        std::thread::spawn(move || {
+            // Whoever waited may be gone: then what was opened is closed again.
+            let _ = tell.send(open());
+        });
+        self.tries.push(told);
+        self.since = Some(now);
+    }
+
+    fn look(&mut self, now: Instant) -> Look<T> {
+        if self.tries.is_empty() {
+            return Look::Idle;
+        }
+        let mut here = None;
+        self.tries.retain(|told| match told.try_recv() {
+            Err(TryRecvError::Empty) => true,
+            Ok(Ok(opened)) => {
+                here.get_or_insert(opened);
+                false
+            }
+            Ok(Err(_)) | Err(TryRecvError::Disconnected) => false,
+        });
+        if let Some(opened) = here {
+            // One device is opened once.
+            self.tries.clear();
+            return Look::Here(opened);
+        }
+        let long = self.since.is_some_and(|since| now.duration_since(since) > HANGS);
+        match self.tries.len() {
+            0 => Look::Failed,
+            tries if long && tries < TRIES => Look::Hangs,
+            _ => Look::Waiting,
         }
     }
 }
@@ -171,26 +239,22 @@ impl Live {
 
     fn reopen(&mut self, index: usize) -> Result<(), LiveError> {
         let sound = &mut self.posts[index];
-        let Some(coming) = &sound.coming else {
-            if sound.retry.as_ref().is_some_and(|retry| retry.is_due(Instant::now())) {
-                sound.coming = Some(open_elsewhere(sound.wanted.clone(), sound.post));
-            }
-            return Ok(());
-        };
-        match coming.try_recv() {
-            Err(TryRecvError::Empty) => return Ok(()),
-            Ok(Ok(open)) => {
+        let Some(retry) = &mut sound.retry else { return Ok(()) };
+        let now = Instant::now();
+        match sound.coming.look(now) {
+            Look::Here(open) => {
                 sound.microphone = Some(open.deliver_to(&sound.ear)?);
-                (sound.retry, sound.coming, sound.dropped.told) = (None, None, (0, 0));
+                (sound.retry, sound.dropped.told) = (None, (0, 0));
                 sound.mute = false;
                 self.sound_is_back();
-                self.back(index)?;
+                return self.back(index);
             }
-            Ok(Err(_)) | Err(TryRecvError::Disconnected) => {
-                sound.coming = None;
-                if let Some(retry) = &mut sound.retry {
-                    retry.failed(Instant::now());
-                }
+            Look::Failed => retry.failed(now),
+            Look::Waiting => {}
+            Look::Idle if !retry.is_due(now) => {}
+            Look::Idle | Look::Hangs => {
+                let (wanted, post) = (sound.wanted.clone(), sound.post);
+                sound.coming.try_once_more(now, move || OpenMicrophone::open(wanted.as_deref(), post));
             }
         }
         Ok(())
@@ -248,19 +312,51 @@ impl Live {
     }
 }
 
-/// Opens a microphone on a thread of its own.
-fn open_elsewhere(wanted: Option<String>, post: Post) -> Receiver<Result<OpenMicrophone, AudioError>> {
-    let (tell, told) = crossbeam_channel::bounded(1);
-    std::thread::spawn(move || {
-        // Whoever waited may be gone: then the microphone is closed again.
-        let _ = tell.send(OpenMicrophone::open(wanted.as_deref(), post));
-    });
-    told
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Looks until there is an answer.
+    fn answer(coming: &mut Coming<u8>, now: Instant) -> Look<u8> {
+        let since = Instant::now();
+        loop {
+            match coming.look(now) {
+                Look::Waiting if since.elapsed() < Duration::from_secs(10) => std::thread::yield_now(),
+                look => return look,
+            }
+        }
+    }
+
+    #[test]
+    fn a_try_that_never_ends_does_not_keep_a_microphone_away_for_ever() {
+        let (start, mut coming) = (Instant::now(), Coming::default());
+        let (_forever, never) = crossbeam_channel::bounded::<u8>(0);
+        let hang = || {
+            let never = never.clone();
+            move || Ok(never.recv().unwrap_or(0))
+        };
+        assert!(matches!(coming.look(start), Look::Idle));
+        for tried in 0..TRIES as u32 {
+            let now = start + tried * (HANGS + Duration::from_secs(1));
+            coming.try_once_more(now, hang());
+            assert!(matches!(coming.look(now + HANGS), Look::Waiting), "{tried}");
+        }
+        let late = start + 1_000 * HANGS;
+        assert!(matches!(coming.look(late), Look::Waiting), "not one thread more");
+        coming.tries.truncate(1);
+        assert!(matches!(coming.look(late), Look::Hangs));
+        coming.try_once_more(late, || Ok(7));
+        assert!(matches!(answer(&mut coming, late), Look::Here(7)));
+        assert!(matches!(coming.look(late), Look::Idle));
+    }
+
+    #[test]
+    fn a_try_that_fails_is_told_once() {
+        let (start, mut coming) = (Instant::now(), Coming::<u8>::default());
+        coming.try_once_more(start, || Err(AudioError::Echo { why: "no such device".into() }));
+        assert!(matches!(answer(&mut coming, start), Look::Failed));
+        assert!(matches!(coming.look(start), Look::Idle));
+    }
 
     #[test]
     fn a_flood_of_drops_is_told_at_once_then_every_ten_seconds_and_at_the_end() {

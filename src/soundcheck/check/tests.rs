@@ -154,11 +154,11 @@ fn a_phrase_is_asked_for_twice_again_and_then_given_up() {
     play.reach_the_phrases(0.05);
     play.speak(0.05);
     play.pass(10_100, 0.0);
-    assert_eq!(play.last(), "Worker, I am waiting for: my observer is with me.");
+    assert_eq!(play.last(), "Worker, I am waiting for: my observer is watching me.");
     play.speak(0.05);
     play.hear(Post::Worker, Verdict::Ignored { why: Ignored::TooShort });
     play.hear(Post::Worker, Verdict::Ignored { why: Ignored::NoPhrase });
-    assert_eq!(play.last(), "I am not sure what I heard. Worker, please say: my observer is with me.");
+    assert_eq!(play.last(), "I am not sure what I heard. Worker, please say: my observer is watching me.");
     play.speak(0.05);
     play.hear(Post::Worker, Verdict::Other { phrase: play.phrase(2) });
     assert_eq!(play.check.wanted[0].asked.tries.len(), 3);
