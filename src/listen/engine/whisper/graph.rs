@@ -10,7 +10,13 @@ use crate::onnx::model::{Graph, Size, Told, Wire};
 pub const LAYERS: usize = 6;
 /// Width of the network, and of each of its heads.
 pub const WIDTH: usize = 512;
-const HEADS: usize = 8;
+pub const HEADS: usize = 8;
+const HEAD: Size = Size::Is((WIDTH / HEADS) as i64);
+const SOUND_KEYS: [Size; 3] = [Size::Is(HEADS as i64), HEAD, Size::Any("kept")];
+const SOUND_VALUES: [Size; 3] = [Size::Is(HEADS as i64), Size::Any("kept"), HEAD];
+/// Orders in which rows, heads and widths are put.
+const UPRIGHT: &[i64] = &[1, 0, 2];
+const TURNED: &[i64] = &[1, 2, 0];
 /// Likeliest next tokens that are told of each place.
 pub const BEST: usize = 8;
 const EPSILON: f32 = 1e-5;
@@ -24,8 +30,9 @@ pub enum Precision {
     Eight,
 }
 
-/// Inputs `mel` (1 x bands x 2 places) and `places` (places x width); output `sound0` to `sound5`, the keys and values
-/// that a layer of the other model attends to (places x 2 widths).
+/// Inputs `mel` (1 x bands x 2 places), `places` (places x width) and `kept`, the places that are of use; outputs `sound_keys0`
+/// to `sound_keys5` (heads x width of a head x kept) and `sound_values0` to `sound_values5` (heads x kept x width of a head),
+/// what a layer of the other model attends to.
 pub fn encoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, String> {
     let mut net = Net { weights, precision, graph: Graph::default() };
     let mel = net.graph.input("mel", &[Size::Is(1), Size::Is(BANDS as i64), Size::Any("frames")]);
@@ -41,24 +48,29 @@ pub fn encoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, Strin
         let normal = net.normal(&x, &format!("{at}/self_attention/layer_norm"))?;
         let three = net.linear(&normal, &format!("{at}/self_attention/linear_0"))?;
         let parts = net.split(&three, 3);
-        let y = net.attend(&parts[0], &parts[1], &parts[2], None);
+        let (keys, values) = (net.heads(&parts[1], TURNED), net.heads(&parts[2], UPRIGHT));
+        let y = net.attend(&parts[0], &keys, &values, None);
         let y = net.linear(&y, &format!("{at}/self_attention/linear_1"))?;
         x = net.graph.op("Add", &[&x, &y], &[]);
         x = net.forward(&x, &at)?;
     }
+    let kept = net.graph.input_of_indices("kept", &[Size::Any("kept")]);
+    let x = net.graph.op("Gather", &[&x, &kept], &[Told::Number("axis", 0)]);
     let x = net.normal(&x, "encoder/layer_norm")?;
     for layer in 0..LAYERS {
         let sound = net.linear(&x, &format!("decoder/layer_{layer}/attention/linear_1"))?;
-        let shape = [Size::Any("places"), Size::Is(2 * WIDTH as i64)];
-        net.graph.output(&format!("sound{layer}"), &sound, &shape);
+        let halves = net.split(&sound, 2);
+        let (keys, values) = (net.heads(&halves[0], TURNED), net.heads(&halves[1], UPRIGHT));
+        net.graph.output(&format!("sound_keys{layer}"), &keys, &SOUND_KEYS);
+        net.graph.output(&format!("sound_values{layer}"), &values, &SOUND_VALUES);
     }
     Ok(net.graph.finish())
 }
 
-/// Inputs: `x` (tokens x width, with their places), `mask` (tokens x all), and of each layer `sound` (places x 2 widths),
-/// `keys` and `values` (tokens before x width), and `rows`, the tokens whose next ones are wanted: what comes next is half of
-/// the work. Outputs: of these `hidden` (rows x width), `total` (log of the sum of exponentials of all next tokens' scores) and
-/// the `BEST` next tokens (`best`, `scores`); and of each layer `all_keys` and `all_values`, with those of the new tokens last.
+/// Inputs: `x` (tokens x width, with their places), `mask` (tokens x all), and of each layer `sound_keys` and `sound_values` (as
+/// the other model gives them), `keys` and `values` (tokens before x width), and `rows`, the tokens whose next ones are wanted:
+/// what comes next is half of the work. Outputs: of these `hidden` (rows x width), the `BEST` next tokens (`best`, `scores`) and
+/// `peak`, the log-probability of the best; and of each layer `all_keys` and `all_values`, with those of the new tokens last.
 pub fn decoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, String> {
     let mut net = Net { weights, precision, graph: Graph::default() };
     let wide = Size::Is(WIDTH as i64);
@@ -66,8 +78,8 @@ pub fn decoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, Strin
     let mask = net.graph.input("mask", &[Size::Any("tokens"), Size::Any("all")]);
     for layer in 0..LAYERS {
         let at = format!("decoder/layer_{layer}");
-        let shape = [Size::Any("places"), Size::Is(2 * WIDTH as i64)];
-        let sound = net.graph.input(&format!("sound{layer}"), &shape);
+        let sound_keys = net.graph.input(&format!("sound_keys{layer}"), &SOUND_KEYS);
+        let sound_values = net.graph.input(&format!("sound_values{layer}"), &SOUND_VALUES);
         let before = [Size::Any("before"), wide];
         let keys = net.graph.input(&format!("keys{layer}"), &before);
         let values = net.graph.input(&format!("values{layer}"), &before);
@@ -78,13 +90,13 @@ pub fn decoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, Strin
         let values = net.graph.op("Concat", &[&values, &parts[2]], &[Told::Number("axis", 0)]);
         net.graph.output(&format!("all_keys{layer}"), &keys, &[Size::Any("all"), wide]);
         net.graph.output(&format!("all_values{layer}"), &values, &[Size::Any("all"), wide]);
+        let (keys, values) = (net.heads(&keys, TURNED), net.heads(&values, UPRIGHT));
         let y = net.attend(&parts[0], &keys, &values, Some(&mask));
         let y = net.linear(&y, &format!("{at}/self_attention/linear_1"))?;
         x = net.graph.op("Add", &[&x, &y], &[]);
         let normal = net.normal(&x, &format!("{at}/attention/layer_norm"))?;
         let asked = net.linear(&normal, &format!("{at}/attention/linear_0"))?;
-        let halves = net.split(&sound, 2);
-        let y = net.attend(&asked, &halves[0], &halves[1], None);
+        let y = net.attend(&asked, &sound_keys, &sound_values, None);
         let y = net.linear(&y, &format!("{at}/attention/linear_2"))?;
         x = net.graph.op("Add", &[&x, &y], &[]);
         x = net.forward(&x, &at)?;
@@ -95,8 +107,10 @@ pub fn decoder(weights: &Weights, precision: Precision) -> Result<Vec<u8>, Strin
     net.graph.output("hidden", &x, &[Size::Any("rows"), wide]);
     let scores = net.product(&x, "decoder/embeddings/weight")?;
     let inner = net.graph.indices(&[1]);
-    let total = net.graph.op("ReduceLogSumExp", &[&scores, &inner], &[Told::Number("keepdims", 0)]);
-    net.graph.output("total", &total, &[Size::Any("rows")]);
+    // The sum over all next tokens by way of the best one's share: the runtime's own log of a sum takes four times as long.
+    let shares = net.graph.op("LogSoftmax", &[&scores], &[Told::Number("axis", -1)]);
+    let peak = net.graph.op("ReduceMax", &[&shares, &inner], &[Told::Number("keepdims", 0)]);
+    net.graph.output("peak", &peak, &[Size::Any("rows")]);
     let count = net.graph.indices(&[BEST as i64]);
     let best = net.graph.ops("TopK", &[&scores, &count], 2, &[Told::Number("axis", -1)]);
     let shape = [Size::Any("rows"), Size::Is(BEST as i64)];
@@ -161,26 +175,25 @@ impl Net<'_> {
         self.graph.ops("Split", &[x], parts, &told)
     }
 
-    /// Rows to heads: heads x rows x width of a head, or with rows and widths swapped.
+    /// Rows to heads: heads x rows x width of a head (`UPRIGHT`), or with rows and widths swapped (`TURNED`).
     fn heads(&mut self, x: &Wire, order: &[i64]) -> Wire {
         let shape = self.graph.indices(&[-1, HEADS as i64, (WIDTH / HEADS) as i64]);
         let x = self.graph.op("Reshape", &[x, &shape], &[]);
         self.graph.op("Transpose", &[&x], &[Told::Numbers("perm", order)])
     }
 
+    /// `keys` are turned heads, `values` upright ones.
     fn attend(&mut self, asked: &Wire, keys: &Wire, values: &Wire, mask: Option<&Wire>) -> Wire {
         let scale = self.graph.floats(&[], &[1.0 / ((WIDTH / HEADS) as f32).sqrt()]);
         let asked = self.graph.op("Mul", &[asked, &scale], &[]);
-        let asked = self.heads(&asked, &[1, 0, 2]);
-        let keys = self.heads(keys, &[1, 2, 0]);
-        let mut likeness = self.graph.op("MatMul", &[&asked, &keys], &[]);
+        let asked = self.heads(&asked, UPRIGHT);
+        let mut likeness = self.graph.op("MatMul", &[&asked, keys], &[]);
         if let Some(mask) = mask {
             likeness = self.graph.op("Add", &[&likeness, mask], &[]);
         }
         let share = self.graph.op("Softmax", &[&likeness], &[Told::Number("axis", -1)]);
-        let values = self.heads(values, &[1, 0, 2]);
-        let y = self.graph.op("MatMul", &[&share, &values], &[]);
-        let y = self.graph.op("Transpose", &[&y], &[Told::Numbers("perm", &[1, 0, 2])]);
+        let y = self.graph.op("MatMul", &[&share, values], &[]);
+        let y = self.graph.op("Transpose", &[&y], &[Told::Numbers("perm", UPRIGHT)]);
         let shape = self.graph.indices(&[-1, WIDTH as i64]);
         self.graph.op("Reshape", &[&y, &shape], &[])
     }

@@ -2,14 +2,15 @@
 //!
 //! Owns both halves of the network and the tree. Must not know which texts are weighed, or why.
 
-use super::graph::{self, Precision, BEST, LAYERS, WIDTH};
+use super::graph::{self, Precision, BEST, HEADS, LAYERS, WIDTH};
 use super::mel::LogMel;
 use super::weights::Weights;
 use crate::onnx;
 use half::f16;
 use ort::session::{Session, SessionInputValue};
-use ort::value::Tensor;
+use ort::value::{Tensor, TensorRef};
 use std::borrow::Cow;
+use std::ops::Range;
 
 /// Places of the network's whole window of 30 s, 20 ms each; a frame of the spectrogram is half a place.
 const MOST_PLACES: usize = 1_500;
@@ -35,10 +36,12 @@ pub struct Net {
     embeddings: Vec<f16>,
 }
 
-/// One utterance, ready to be weighed against: for each layer, rows of twice the width.
+/// One utterance, ready to be weighed against: for each layer keys (heads x width of a head x places) and values (heads x
+/// places x width of a head).
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Sound {
-    layers: Vec<Vec<f32>>,
+    keys: Vec<Vec<f32>>,
+    values: Vec<Vec<f32>>,
     places: usize,
 }
 
@@ -72,15 +75,17 @@ impl Net {
         let mel = mel.of_frames(2 * places);
         let mel = tensor([1, super::mel::BANDS, 2 * places], mel.values)?;
         let at = tensor([places, WIDTH], self.sound_places[..places * WIDTH].to_vec())?;
-        let outputs = self.encoder.run(ort::inputs!["mel" => mel, "places" => at]).map_err(text_of)?;
-        let layers = (0..LAYERS)
-            .map(|layer| {
-                let (_, values) =
-                    outputs[format!("sound{layer}")].try_extract_tensor::<f32>().map_err(text_of)?;
-                Ok(values[..kept * 2 * WIDTH].to_vec())
-            })
-            .collect::<Result<_, String>>()?;
-        Ok(Sound { layers, places: kept })
+        let rows = indices(0..kept)?;
+        let inputs = ort::inputs!["mel" => mel, "places" => at, "kept" => rows];
+        let outputs = self.encoder.run(inputs).map_err(text_of)?;
+        let layers = |name: &str| {
+            let layer = |layer: usize| {
+                let output = &outputs[format!("{name}{layer}")];
+                Ok(output.try_extract_tensor::<f32>().map_err(text_of)?.1.to_vec())
+            };
+            (0..LAYERS).map(layer).collect::<Result<Vec<_>, String>>()
+        };
+        Ok(Sound { keys: layers("sound_keys")?, values: layers("sound_values")?, places: kept })
     }
 }
 
@@ -209,17 +214,19 @@ impl<'a> Tree<'a> {
         new: usize,
         skipped: usize,
     ) -> Result<(), String> {
-        let rows: Vec<i64> = (skipped..new).map(|row| row as i64).collect();
-        let rows = Tensor::from_array(([rows.len()], rows)).map_err(text_of)?;
+        let rows = indices(skipped..new)?;
         let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
             ("rows".into(), rows.into()),
             ("x".into(), tensor([new, WIDTH], x)?.into()),
             ("mask".into(), tensor([new, before + 1 + new], mask)?.into()),
         ];
+        let (head, places) = (WIDTH / HEADS, self.sound.places);
         for layer in 0..LAYERS {
-            let sound = self.sound.layers[layer].clone();
             let named = |name: &str| Cow::Owned(format!("{name}{layer}"));
-            inputs.push((named("sound"), tensor([self.sound.places, 2 * WIDTH], sound)?.into()));
+            let sound_keys = view([HEADS, head, places], &self.sound.keys[layer])?;
+            let sound_values = view([HEADS, places, head], &self.sound.values[layer])?;
+            inputs.push((named("sound_keys"), sound_keys.into()));
+            inputs.push((named("sound_values"), sound_values.into()));
             inputs.push((
                 named("keys"),
                 tensor([before + 1, WIDTH], std::mem::take(&mut self.grown.keys[layer]))?.into(),
@@ -236,11 +243,11 @@ impl<'a> Tree<'a> {
         };
         self.grown.hidden.resize((before + skipped) * WIDTH, 0.0);
         self.grown.hidden.extend(floats("hidden")?);
-        let (totals, scores) = (floats("total")?, floats("scores")?);
+        let (peaks, scores) = (floats("peak")?, floats("scores")?);
         let (_, best) = outputs["best"].try_extract_tensor::<i64>().map_err(text_of)?;
         for (row, node) in self.grown.nodes[before + skipped..].iter_mut().enumerate() {
-            node.total = totals[row];
             let at = row * BEST..(row + 1) * BEST;
+            node.total = scores[at.start] - peaks[row];
             let next = best[at.clone()].iter().zip(&scores[at]);
             node.next = next.map(|(token, score)| (*token as u32, score - node.total)).collect();
         }
@@ -254,6 +261,15 @@ impl<'a> Tree<'a> {
 
 fn tensor<const N: usize>(shape: [usize; N], values: Vec<f32>) -> Result<Tensor<f32>, String> {
     Tensor::from_array((shape, values)).map_err(text_of)
+}
+
+/// Of values that stay where they are.
+fn view<const N: usize>(shape: [usize; N], values: &[f32]) -> Result<TensorRef<'_, f32>, String> {
+    TensorRef::from_array_view((shape, values)).map_err(text_of)
+}
+
+fn indices(of: Range<usize>) -> Result<Tensor<i64>, String> {
+    Tensor::from_array(([of.len()], of.map(|at| at as i64).collect::<Vec<_>>())).map_err(text_of)
 }
 
 fn text_of(error: ort::Error) -> String {
