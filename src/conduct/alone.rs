@@ -57,7 +57,7 @@ impl Source for Alone {
     }
 
     fn is_in_the_room(&self, post: Post) -> bool {
-        post != self.partner.post() && self.trainee.is_in_the_room(post)
+        post != self.partner.post()
     }
 
     fn fill(&mut self, post: Post, loudspeaker: &[i16], out: &mut [i16]) {

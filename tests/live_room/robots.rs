@@ -174,9 +174,8 @@ fn prompts(procedure: &Procedure) -> Vec<Prompt> {
         done.after += Duration::from_secs_f64(step.at_least_s.unwrap_or(0.0));
         let seen = reply(Role::Observer, step.confirm[0]);
         add(step.instruction.clone(), Some(done.clone()));
-        for remark in [lines.carrying_on, lines.moved_on] {
-            add(format!("{remark}{}", step.instruction), Some(done.clone()));
-        }
+        // Near enough to what is said when the record goes on in a new place, too.
+        add(format!("{}{}", lines.carrying_on, step.instruction), Some(done.clone()));
         for answer in procedure.questions.iter().flat_map(|question| &question.answers) {
             let noted = fill(lines.noted, &[("answer", &text(answer.phrase))]);
             add(format!("{noted}{}", step.instruction), Some(done.clone()));

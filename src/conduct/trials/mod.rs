@@ -295,6 +295,7 @@ fn trial(
     let (worker, observer) = (voices[worker].clone(), voices[observer].clone());
     let actors = Actors::new(script, seed);
     let mut cast = Cast::new(actors, &plan.posts, worker, observer, plan.noise, seed);
+    cast.out_of_the_room();
     let witness = Rc::clone(&watch);
     cast.witness(Box::new(move |line| witness.borrow_mut().said(line)));
     let simulation = Simulation::new(keeper, listeners, tool, Box::new(cast), None, plan.limit_ms);
