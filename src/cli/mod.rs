@@ -27,6 +27,7 @@ mod soundcheck;
 mod trends;
 pub mod verify;
 mod who_spoke;
+mod why;
 
 use crate::failure::{ExitCode, Failure};
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
@@ -114,6 +115,8 @@ enum Command {
     Relisten(relisten::RelistenArgs),
     /// Tell whether two people spoke in a session, or one in both parts: a hint to listen
     WhoSpoke(who_spoke::WhoSpokeArgs),
+    /// Tell why each answer of a session counted or not: what was measured, and what was needed
+    Why(why::WhyArgs),
     /// Compare many sessions: times, stumbles, training due
     Trends(trends::TrendsArgs),
     /// Sign a session's last digest, or make a key to sign with
@@ -211,6 +214,7 @@ fn dispatch(command: Command) -> Result<ExitCode, Failure> {
         Command::Play(args) => play::run(&args),
         Command::Relisten(args) => relisten::run(&args),
         Command::WhoSpoke(args) => who_spoke::run(&args),
+        Command::Why(args) => why::run(&args),
         Command::Trends(args) => trends::run(&args),
         Command::Sign(args) => keeping::run_sign(&args),
         Command::Close(args) => close::run(&args),

@@ -40,7 +40,7 @@ pub struct PlayArgs {
     speaker: Option<String>,
 }
 
-fn time(text: &str) -> Result<f64, String> {
+pub(super) fn time(text: &str) -> Result<f64, String> {
     let wrong = || "write seconds or m:ss, for example 3:20".to_string();
     let seconds = match text.split_once(':') {
         None => text.parse::<f64>().map_err(|_| wrong())?,

@@ -196,6 +196,8 @@ pub struct Judged {
     pub result_words: String,
     /// The evidence in plain words.
     pub evidence: Vec<String>,
+    /// What it had to pass to be taken for the phrase, what was measured and what was needed then; empty where none are known.
+    pub tests: Vec<String>,
     /// 0 to 1; a scale, not a frequency.
     pub confidence: Option<f64>,
 }

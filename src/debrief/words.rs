@@ -4,10 +4,9 @@
 //! with care; a word that this version does not know is shown as it is.
 
 use super::model::Became;
-use crate::listen::accept::Bar;
 use crate::listen::heard::{Doubt, Evidence, Heard, Ignored, Verdict};
 use crate::procedure::{PhraseId, Procedure};
-use crate::screen::words;
+use crate::screen::{why, words};
 use crate::session::Note;
 use serde_json::Value;
 
@@ -88,15 +87,13 @@ pub fn evidence(heard: &Heard) -> Vec<String> {
             sentences.push(format!("The nearest known words, far off: \u{201c}{words}\u{201d}."));
         }
     } else {
-        let bar = Bar::default();
-        let sure = match confidence {
-            c if *c >= 0.9 => "very sure",
-            c if *c >= bar.sure_critical => "sure",
-            c if *c >= bar.sure => "fairly sure",
-            c if *c >= 0.1 => "doubtful",
-            _ => "hardly this phrase",
-        };
-        sentences.push(format!("Confidence {:.0} of 100 ({sure}).", confidence * 100.0));
+        sentences.push(match why::sentence(&heard.evidence) {
+            Some(why) => capital(&format!("{why}.")),
+            // Today's bars would say nothing about that day.
+            None => {
+                format!("Confidence {:.0} of 100; what was needed was not kept then.", confidence * 100.0)
+            }
+        });
         let fit = match score {
             s if *s > -0.4 => "closely",
             s if *s > -1.0 => "fairly well",
@@ -127,6 +124,11 @@ pub fn evidence(heard: &Heard) -> Vec<String> {
     };
     sentences.push(format!("Speech at {level_dbfs:.0} dBFS, {snr_db:.0} dB over the room ({room})."));
     sentences
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// A note of the session in plain words; `None` where the words would say nothing.
@@ -178,6 +180,7 @@ pub fn became(notes: &[&str]) -> Became {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::listen::heard::{Measure, Test};
     use crate::procedure::parse::parse;
     use serde_json::json;
 
@@ -209,15 +212,19 @@ mod tests {
     }
 
     #[test]
-    fn what_was_heard_a_second_time_says_so_and_below_the_bar_nothing_is_called_sure() {
-        let of = |confidence: f32, twice: bool| {
+    fn what_decided_is_told_by_the_bar_of_its_day_and_nothing_is_made_up_where_that_was_not_kept() {
+        let of = |tests: Vec<Test>, twice: bool| {
             let phrase = crate::procedure::PhraseId(0);
-            let evidence = Evidence { confidence, twice, ..Evidence::default() };
+            let evidence = Evidence { confidence: 0.61, tests, twice, ..Evidence::default() };
             let (post, verdict) = (crate::procedure::Post::Worker, Verdict::Accepted { phrase });
             super::evidence(&Heard { post, start_ms: 0, end_ms: 900, verdict, evidence }).join(" ")
         };
-        let below = Bar::default().sure - 0.05;
-        assert!(of(below, true).contains("heard twice") && of(below, true).contains("doubtful"));
-        assert!(!of(0.97, false).contains("heard twice") && of(0.97, false).contains("very sure"));
+        // No bar of today's.
+        let told = of(vec![Test::of(Measure::Probability, 0.61, 0.59)], true);
+        assert!(told.starts_with("The probability was 0.61, and 0.59 is needed"), "{told}");
+        assert!(told.contains("heard twice"), "{told}");
+        let old = of(Vec::new(), false);
+        assert!(old.contains("Confidence 61 of 100; what was needed was not kept then."), "{old}");
+        assert!(!old.contains("heard twice"), "{old}");
     }
 }

@@ -7,7 +7,7 @@
 
 use super::engine::{Alike, Candidate, Engine, Fit, Kind, Scores};
 use super::evidence::probability;
-use super::heard::{Doubt, Evidence, Ignored, Verdict};
+use super::heard::{Doubt, Evidence, Ignored, Measure, Test, Verdict};
 use crate::procedure::PhraseId;
 
 /// What it takes. Scores and margins in nats.
@@ -175,6 +175,13 @@ impl Case<'_> {
         matches!(self.candidates[rival].kind, Kind::Decoy(_)).then(|| self.candidates[rival].text.clone())
     }
 
+    /// Whether this phrase is probable enough: `sure`, or `sure_critical` where it belongs to a critical step.
+    pub fn probability_test(&self, measured: &Measured, sure: f32, sure_critical: f32) -> Test {
+        let critical = (self.critical)(measured.phrase);
+        let needed = if critical { sure_critical } else { sure };
+        Test { critical, ..Test::of(Measure::Probability, measured.evidence.confidence, needed) }
+    }
+
     /// The probability that it takes for a phrase.
     pub fn needed(&self, phrase: PhraseId, bar: &Bar) -> f32 {
         match (self.critical)(phrase) {
@@ -222,27 +229,33 @@ pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verd
     let mut measured = case.measure(top);
     let (score, margin) = (measured.evidence.score, measured.evidence.margin);
     let look = if score >= HOPELESS { look(top) } else { Look::default() };
-    let passes = score >= bar.accept && margin >= bar.margin;
     let units = &case.scores.units;
-    let sure = match look.fit {
+    let tests = match look.fit {
         Some(fit) => {
             add(&mut measured.evidence, &fit, look.alike);
-            let confidence = probability(&measured.evidence);
-            measured.evidence.confidence = confidence;
+            measured.evidence.confidence = probability(&measured.evidence);
             let lacking = measured.rival.is_some_and(|index| {
                 units[index] >= LACKING_UNITS * units[top]
                     && lacks_words(&case.candidates[index].text, &case.candidates[top].text)
             });
-            confidence >= case.needed(measured.phrase, bar)
-                && score >= bar.floor
-                && margin >= if lacking { LACKING_MARGIN } else { 0.0 }
-                && (units[top] >= ENOUGH_UNITS || passes)
+            let mut tests = vec![
+                case.probability_test(&measured, bar.sure, bar.sure_critical),
+                Test::of(Measure::Score, score, bar.floor),
+                Test::of(Measure::Margin, margin, if lacking { LACKING_MARGIN } else { 0.0 }),
+            ];
+            if units[top] < ENOUGH_UNITS {
+                tests.push(Test::of(Measure::ShortScore, score, bar.accept));
+                tests.push(Test::of(Measure::ShortMargin, margin, bar.margin));
+            }
+            tests
         }
         None => {
             measured.evidence.confidence = by_bar(score, margin, bar);
-            passes
+            vec![Test::of(Measure::Score, score, bar.accept), Test::of(Measure::Margin, margin, bar.margin)]
         }
     };
+    let sure = tests.iter().all(Test::passed);
+    measured.evidence.tests = tests;
     let verdict = if sure { measured.sure(case) } else { measured.unsure(case, bar) };
     (verdict, measured.evidence)
 }

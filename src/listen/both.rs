@@ -6,7 +6,7 @@
 use super::accept::{self, Bar, Case, Look, Measured};
 use super::engine::{Asked, Candidate, Engine, EngineError, Rival, Weighed};
 use super::evidence::{probability, probability_of_both};
-use super::heard::{Against, Doubt, Evidence, SecondOpinion, Verdict};
+use super::heard::{Against, Doubt, Evidence, Measure, SecondOpinion, Test, Verdict};
 use super::listener::Vocabulary;
 use std::time::Instant;
 
@@ -64,17 +64,25 @@ pub fn decide(
         compute_ms,
         ..opinion(phrase, &weighed, ratio, case.candidates, first)
     }));
-    if vocabulary.is_urgent(measured.phrase)
-        && measured.evidence.second.as_deref().is_some_and(hears_it_alone)
+    if let Some(second) =
+        measured.evidence.second.as_deref().filter(|_| vocabulary.is_urgent(measured.phrase))
     {
-        return Ok((measured.sure(case), with_confidence(measured.evidence)));
+        let tests = alone_by_second(second);
+        if tests.iter().all(Test::passed) {
+            measured.evidence.tests = tests;
+            return Ok((measured.sure(case), with_confidence(measured.evidence)));
+        }
     }
     Ok(judge(case, measured, bar))
 }
 
 /// What stops everything is obeyed on the word of the second ear too.
-fn hears_it_alone(second: &SecondOpinion) -> bool {
-    second.weight >= CALLED && second.asked.second >= CALLED_ABOVE && second.free.second >= CALLED_ABOVE
+fn alone_by_second(second: &SecondOpinion) -> Vec<Test> {
+    vec![
+        Test::of(Measure::Weight, second.weight, CALLED),
+        Test::of(Measure::Asked, second.asked.second, CALLED_ABOVE),
+        Test::of(Measure::Free, second.free.second, CALLED_ABOVE),
+    ]
 }
 
 fn with_confidence(evidence: Evidence) -> Evidence {
@@ -207,16 +215,22 @@ impl<'a> Words<'a> {
 fn judge(case: &Case, mut measured: Measured, bar: &Bar) -> (Verdict, Evidence) {
     let alone = probability(&measured.evidence);
     measured.evidence = with_confidence(measured.evidence);
-    let Evidence { score, margin, confidence, ref second, .. } = measured.evidence;
+    let Evidence { score, margin, ref second, .. } = measured.evidence;
     let Some(second) = second.clone() else { return (measured.unsure(case, bar), measured.evidence) };
     let both = &bar.both;
-    let needed = if (case.critical)(measured.phrase) { both.sure_critical } else { both.sure };
-    let first_agrees = score >= both.first_score && margin >= both.first_margin;
+    let mut tests = vec![
+        case.probability_test(&measured, both.sure, both.sure_critical),
+        Test::of(Measure::Score, score, both.first_score),
+        Test::of(Measure::Margin, margin, both.first_margin),
+        Test::of(Measure::Weight, second.weight, both.second_weight),
+    ];
     // The phrase less some words comes near in noise, which swallows weak ones: that is for the probability to weigh.
-    let of_its_length = second.asked.text.split(' ').count() >= measured.evidence.words_of_phrase;
-    let contradicted = of_its_length && second.asked.second < both.second_margin;
-    let second_agrees = second.weight >= both.second_weight && !contradicted;
-    if confidence >= needed && first_agrees && second_agrees {
+    if second.asked.text.split(' ').count() >= measured.evidence.words_of_phrase {
+        tests.push(Test::of(Measure::Asked, second.asked.second, both.second_margin));
+    }
+    let sure = tests.iter().all(Test::passed);
+    measured.evidence.tests = tests;
+    if sure {
         return (measured.sure(case), measured.evidence);
     }
     let first_sure = alone >= bar.sure && margin >= 0.0;

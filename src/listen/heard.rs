@@ -96,6 +96,10 @@ pub struct Evidence {
     /// The voice beside both people's, where those are known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub beside_both: Option<BesideBoth>,
+    /// What it had to pass to be taken for the phrase, as it was applied: it was taken when it passed all. Empty when no phrase
+    /// came near, and in records from before this was kept.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tests: Vec<Test>,
     /// 0 to 1; see `accept`.
     pub confidence: f32,
     /// Level of the speech, dBFS RMS.
@@ -104,6 +108,49 @@ pub struct Evidence {
     pub snr_db: f32,
     /// Time the engine and scoring took, ms of wall time. Not part of what decides.
     pub compute_ms: f32,
+}
+
+/// One test of a phrase: what was measured, and what it took.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Test {
+    pub of: Measure,
+    pub measured: f32,
+    /// Passed from here on.
+    pub needed: f32,
+    /// The bar of a critical step.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub critical: bool,
+}
+
+impl Test {
+    pub fn of(of: Measure, measured: f32, needed: f32) -> Test {
+        Test { of, measured, needed, critical: false }
+    }
+
+    pub fn passed(&self) -> bool {
+        self.measured >= self.needed
+    }
+}
+
+/// What a test is of. Nats, but for the probability.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Measure {
+    /// That it was this phrase, by all ears that listened: 0 to 1.
+    Probability,
+    /// How well the phrase fits the sounds, by the first ear, per phone; 0 is perfect.
+    Score,
+    /// How far it is above every other phrase and decoy, by the first ear.
+    Margin,
+    /// The same two of a phrase of few phones, which has to pass stricter ones too.
+    ShortScore,
+    ShortMargin,
+    /// Log-probability of the phrase, by the second ear.
+    Weight,
+    /// How far it is above the texts that the second ear was asked about.
+    Asked,
+    /// How far it is above what the second ear would have written by itself.
+    Free,
 }
 
 /// What the second ear made of the phrase. All in nats; 0 is certain.

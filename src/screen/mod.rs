@@ -9,6 +9,7 @@ pub mod plain;
 mod stand_in;
 pub mod text;
 pub mod view;
+pub mod why;
 pub mod words;
 
 pub use view::{LastHeard, View};

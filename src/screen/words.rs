@@ -2,6 +2,7 @@
 //!
 //! Owns these words, which the screens and the debrief share. Must not know where they are shown.
 
+use super::why;
 use crate::listen::heard::{Doubt, Heard, Ignored, Verdict};
 use crate::procedure::{PhraseId, Procedure, Role};
 use crate::session::{Action, Ending, HoldWhy, Note, Outcome, Unheeded};
@@ -62,7 +63,9 @@ pub fn heard_words(procedure: &Procedure, heard: &Heard) -> String {
         Verdict::Accepted { phrase } | Verdict::Other { phrase } => format!("{post}: \"{}\"", text(*phrase)),
         Verdict::Unsure { closest, why } => {
             let why = match why {
-                Doubt::Faint => "too faint to be sure".to_string(),
+                Doubt::Faint => {
+                    why::sentence(&heard.evidence).unwrap_or_else(|| "too faint to be sure".to_string())
+                }
                 Doubt::Decoy { text } => format!("it may have been \"{text}\""),
                 Doubt::Ears { first, second } => {
                     format!("one ear heard \"{first}\", the other \"{second}\"")

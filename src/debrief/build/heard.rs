@@ -6,6 +6,7 @@ use crate::debrief::words;
 use crate::listen::heard::Heard;
 use crate::procedure::{Procedure, Use};
 use crate::record::read::Line;
+use crate::screen::why;
 use serde_json::Value;
 
 impl Fold<'_> {
@@ -32,6 +33,7 @@ impl Fold<'_> {
             result: Became::NotCounted,
             result_words: String::new(),
             evidence: Vec::new(),
+            tests: Vec::new(),
             confidence: None,
         };
         let mut said = text(&line.body, "text").to_string();
@@ -40,6 +42,7 @@ impl Fold<'_> {
                 judged.verdict = words::verdict_name(&heard.verdict).to_string();
                 judged.verdict_words = words::verdict(procedure, &heard.verdict);
                 judged.evidence = words::evidence(&heard);
+                judged.tests = why::lines(&heard.evidence);
                 judged.confidence = Some(f64::from(heard.evidence.confidence)).filter(|c| c.is_finite());
                 if said.is_empty() {
                     said = words::heard(procedure, &heard);
