@@ -199,11 +199,12 @@ fn prompts(procedure: &Procedure) -> Vec<Prompt> {
     let (carry_on, back, stop) =
         (text(call(Call::CarryOn)), text(call(Call::GoBack)), text(call(Call::Stop)));
     let calls = [("carry_on", carry_on.as_str()), ("go_back", back.as_str()), ("stop", stop.as_str())];
-    let held =
-        [lines.held_called, lines.held_tries, lines.held_no_answer, lines.held_maybe_stop, lines.held_record];
-    for template in held {
+    for template in [lines.held_called, lines.held_tries, lines.held_no_answer, lines.held_maybe_stop] {
         add(fill(template, &calls), Some(reply(Role::Observer, call(Call::CarryOn))));
     }
+    // Its beginning: the whole of it can be said in more ways than an engine listens for.
+    let damaged = lines.held_record.split(". ").next().unwrap_or(lines.held_record);
+    add(damaged.to_string(), Some(reply(Role::Observer, call(Call::CarryOn))));
     prompts
 }
 
