@@ -1,6 +1,6 @@
 //! Whole sessions with stand-in people, each run once and looked at by several tests.
 
-use crate::common::{antiphon, ran, text, write, Ran, SHORT};
+use crate::common::{antiphon, ran, run, text, write, Ran, SHORT};
 use antiphon::conduct::replay::replay;
 use antiphon::failure::ExitCode;
 use antiphon::procedure::parse::load;
@@ -374,6 +374,38 @@ fn steps_agree(session: &Session) {
 fn json_gives_the_summary_alone_on_standard_output() {
     let lines = slips().ran.json_lines();
     assert_eq!(lines, [slips().summary.clone()]);
+}
+
+/// Each answer that did not count is told with what it had to pass, and a verdict is what its tests come to.
+#[test]
+fn why_tells_what_decided_each_answer() {
+    let folder = text(&slips().folder);
+    let told = run(&["why", folder]).exits(ExitCode::Done).out.clone();
+    for part in
+        ["awaited   the", "because", "needs", "(critical step)", "asked again (try 1)", "refused: rub"]
+    {
+        assert!(told.contains(part), "no {part} in\n{told}");
+    }
+    let everything = run(&["why", folder, "--all", "--json"]);
+    let everything: Value = serde_json::from_str(&everything.out).expect("JSON");
+    assert_eq!(everything["utterances"].as_array().map(Vec::len), Some(heard(slips()).count()));
+    let mut judged = 0;
+    for body in all_sessions_heard() {
+        let tests = body["evidence"]["tests"].as_array().map(Vec::as_slice).unwrap_or_default();
+        let passed = |test: &Value| test["measured"].as_f64() >= test["needed"].as_f64();
+        if !tests.is_empty() {
+            let sure = ["accepted", "other"].contains(&body["verdict"].as_str().unwrap_or_default());
+            assert_eq!(tests.iter().all(passed), sure, "{body}");
+            judged += 1;
+        }
+    }
+    assert!(judged > 20, "{judged}");
+    let nowhere = run(&["why", folder, "--step", "nowhere"]);
+    assert!(nowhere.exits(ExitCode::Usage).err.contains("something was heard at: apron"), "{nowhere}");
+}
+
+fn all_sessions_heard() -> impl Iterator<Item = &'static Value> {
+    all().into_iter().flat_map(heard)
 }
 
 #[test]
