@@ -109,6 +109,7 @@ impl SessionArgs {
             rehearsal: about.rehearsal,
             practice: about.practice,
             notes: ready.notes.clone(),
+            bars: None,
         };
         let by_heart = opening.practice.as_ref().map(|practice| practice.trainee);
         let wall = if about.clock == Clock::Real { WallClock::Real } else { WallClock::From(now) };

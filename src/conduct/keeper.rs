@@ -10,6 +10,7 @@ use super::account::{account, recorded_outcome, Ending};
 use super::clock::Watch;
 use crate::audio::{PER_MS, RATE};
 use crate::failure::Failure;
+use crate::listen::accept::Bar;
 use crate::listen::heard::{Heard, Verdict};
 use crate::practice::{Practice, Source};
 use crate::procedure::{Phrase, Post, Procedure};
@@ -23,6 +24,7 @@ use crate::screen::{LastHeard, Screen};
 use crate::session::{step, Action, Event, Note, State, What};
 use chrono::{DateTime, FixedOffset, TimeDelta};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -65,6 +67,9 @@ pub struct Opening {
     pub practice: Option<Practice>,
     /// Every fallback and conversion made at the start.
     pub notes: Vec<String>,
+    /// The bars by which phrases are accepted, by name (nats and probabilities). `None` in records from before this was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bars: Option<Value>,
 }
 
 impl Opening {
@@ -73,6 +78,11 @@ impl Opening {
         let practised = self.practice.as_ref().is_some_and(|practice| practice.source == Source::Microphone);
         self.mode == "live" || practised
     }
+}
+
+/// Today's bars by name, with the digits they are written with: as a value of 64 bits 0.65 would be 0.6499999761581421.
+fn bars() -> Option<Value> {
+    serde_json::to_string(&Bar::default()).ok().and_then(|text| serde_json::from_str(&text).ok())
 }
 
 /// An event in the journal (kind `in`): the event and, for people, the words behind its phrase number.
@@ -144,6 +154,7 @@ impl Keeper {
     ) -> Result<Keeper, RecordError> {
         opening.procedure_sha256 = folder.keep_procedure(source)?;
         opening.session = folder.id().to_string();
+        opening.bars = bars();
         let mut journal = Journal::create(&folder)?;
         journal.keep_spare();
         let mut names: Vec<&str> = opening.posts.iter().map(|post| post.name()).collect();

@@ -9,9 +9,10 @@ use super::engine::{Alike, Candidate, Engine, Fit, Kind, Scores};
 use super::evidence::probability;
 use super::heard::{Doubt, Evidence, Ignored, Measure, Test, Verdict};
 use crate::procedure::PhraseId;
+use serde::Serialize;
 
 /// What it takes. Scores and margins in nats.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Bar {
     /// Probability from which a phrase is accepted, and that of a critical step. Set on the tuning half of
     /// docs/listening.md, like the weights: of what no decoy fits better, the first costs 2 % of the phrases that people
@@ -35,7 +36,7 @@ pub struct Bar {
 /// near-misses that change the meaning passed in quiet and in noise to 10 dB, and of right phrases by people and natural
 /// voices 163 of 171 in quiet, 160 of 174 in pink noise at 10 dB and 145 of 171 in a blower's at 5 dB; by the bar of critical
 /// steps 18 of 664, and 153, 142 and 129.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Both {
     pub sure: f32,
     pub sure_critical: f32,

@@ -91,6 +91,7 @@ impl Journal {
             rehearsal: None,
             practice: Some(practice),
             notes: Vec::new(),
+            bars: None,
         };
         let state = State::new(&procedure, &posts, 250);
         let mut journal = Journal { procedure, state, lines: Vec::new(), ms: 0 };

@@ -74,6 +74,7 @@ pub fn play_with(
         rehearsal: None,
         practice: None,
         notes: Vec::new(),
+        bars: None,
     };
     let folder = SessionFolder::create(root, id).unwrap();
     let path = folder.path().to_path_buf();

@@ -400,6 +400,8 @@ fn why_tells_what_decided_each_answer() {
         }
     }
     assert!(judged > 20, "{judged}");
+    let bars = &slips().lines[0].body["bars"];
+    assert_eq!((bars["sure"].as_f64(), bars["sure_critical"].as_f64()), (Some(0.5), Some(0.65)), "{bars}");
     let nowhere = run(&["why", folder, "--step", "nowhere"]);
     assert!(nowhere.exits(ExitCode::Usage).err.contains("something was heard at: apron"), "{nowhere}");
 }

@@ -285,6 +285,7 @@ fn trial(
         rehearsal: Some(format!("trial, seed {seed}")),
         practice: None,
         notes: Vec::new(),
+        bars: None,
     };
     let watch = Rc::new(RefCell::new(Watch::default()));
     let wall = WallClock::From(chrono::Local::now().fixed_offset());
