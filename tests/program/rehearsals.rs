@@ -381,12 +381,11 @@ fn json_gives_the_summary_alone_on_standard_output() {
 fn why_tells_what_decided_each_answer() {
     let folder = text(&slips().folder);
     let told = run(&["why", folder]).exits(ExitCode::Done).out.clone();
-    for part in
-        ["awaited   the", "because", "needs", "(critical step)", "asked again (try 1)", "refused: rub"]
-    {
+    for part in ["awaited   the", "because", "needs", "asked again (try 1)", "refused: rub"] {
         assert!(told.contains(part), "no {part} in\n{told}");
     }
     let everything = run(&["why", folder, "--all", "--json"]);
+    assert!(everything.out.contains("needs 0.65 (critical step)"), "{everything}");
     let everything: Value = serde_json::from_str(&everything.out).expect("JSON");
     assert_eq!(everything["utterances"].as_array().map(Vec::len), Some(heard(slips()).count()));
     let mut judged = 0;
