@@ -38,6 +38,7 @@ pub enum By {
 }
 
 /// From an ear.
+#[allow(clippy::large_enum_variant, reason = "one utterance a second at most: a box would save nothing")]
 pub enum FromEar {
     Heard(Heard),
     /// Sound for the record, at a position on the session clock (samples at 16 kHz).

@@ -15,6 +15,7 @@ pub struct Event {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "kebab-case")]
+#[allow(clippy::large_enum_variant, reason = "one utterance a second at most: a box would save nothing")]
 pub enum What {
     /// Microphones and voice are ready: begin.
     Begin,

@@ -40,6 +40,7 @@ const TRIES: usize = 3;
 const SPOKEN: usize = 3;
 
 #[derive(Debug, Clone)]
+#[allow(clippy::large_enum_variant, reason = "one utterance a second at most: a box would save nothing")]
 pub enum What {
     Begin,
     SpeechBegan,
