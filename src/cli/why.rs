@@ -5,8 +5,9 @@
 use super::play::time;
 use super::say;
 use crate::debrief::load::load;
-use crate::debrief::model::{Became, Judged, Report, Utterance};
+use crate::debrief::model::{Became, Report, Utterance};
 use crate::debrief::page::clock;
+use crate::debrief::words;
 use crate::failure::{ExitCode, Failure};
 use crate::screen::text::clean;
 use serde_json::json;
@@ -108,25 +109,11 @@ fn told(one: &Utterance) -> Vec<String> {
         let options = textwrap::Options::new(100).subsequent_indent(&indent);
         lines.push(textwrap::fill(&format!("  {label:<9} {}", clean(text)), options));
     };
-    add("awaited", &awaited(judged));
+    add("expected", &words::expected(judged));
     add("verdict", &judged.verdict_words);
     judged.evidence.first().into_iter().for_each(|sentence| add("because", sentence));
     judged.tests.iter().for_each(|test| add("test", test));
     judged.evidence.iter().skip(1).for_each(|sentence| add("also", sentence));
     add("so", &judged.result_words);
     lines
-}
-
-fn awaited(judged: &Judged) -> String {
-    let phrases = match &judged.expected {
-        None => return "not known".into(),
-        Some(phrases) if phrases.is_empty() => return "nothing just then".into(),
-        Some(phrases) => {
-            phrases.iter().map(|phrase| format!("\"{phrase}\"")).collect::<Vec<_>>().join(" or ")
-        }
-    };
-    match &judged.awaited {
-        Some(who) => format!("the {who}'s {phrases}"),
-        None => format!("{phrases}, but the tool was speaking"),
-    }
 }

@@ -329,8 +329,7 @@ impl Actors {
         let phrase = procedure.phrase(*words);
         let place = place_id(procedure, state)?;
         let slip = self.take_slip(&place, Role::Observer, |slip| slip.kind == SlipKind::Decide);
-        let holds = state.current_step().map_or(0, |step| state.steps[usize::from(step)].holds);
-        if slip.is_none() && holds < PATIENCE_HOLDS {
+        if slip.is_none() && holds_here(state) < PATIENCE_HOLDS {
             return None;
         }
         self.reason = slip.and_then(|slip| slip.say);
@@ -416,9 +415,13 @@ impl Actors {
 
 /// Held once more because nobody is understood at a step without a way out: nothing else would ever come of it.
 fn hopeless(procedure: &Procedure, state: &State, why: HoldWhy) -> bool {
-    let holds = state.current_step().map_or(0, |step| state.steps[usize::from(step)].holds);
     let in_vain = matches!(why, HoldWhy::Tries | HoldWhy::NoAnswer);
-    in_vain && holds >= HOPELESS_HOLDS && state.decisions(procedure).is_empty()
+    in_vain && holds_here(state) >= HOPELESS_HOLDS && state.decisions(procedure).is_empty()
+}
+
+/// How often the session was on hold at the step it is at.
+fn holds_here(state: &State) -> u32 {
+    state.current_step().map_or(0, |step| state.steps[usize::from(step)].holds)
 }
 
 /// A read-back or confirmation of another step, by the same person.

@@ -12,7 +12,7 @@ pub mod page;
 pub mod sound;
 mod steps;
 pub mod tables;
-mod words;
+pub(crate) mod words;
 pub mod write;
 
 pub use build::build;

@@ -3,7 +3,7 @@
 //! Must not decide anything. Numbers of phrases and steps come from a journal that may be altered, so each is looked up
 //! with care; a word that this version does not know is shown as it is.
 
-use super::model::Became;
+use super::model::{Became, Judged};
 use crate::listen::heard::{Doubt, Evidence, Heard, Ignored, Verdict};
 use crate::procedure::{PhraseId, Procedure};
 use crate::screen::{why, words};
@@ -126,7 +126,21 @@ pub fn evidence(heard: &Heard) -> Vec<String> {
     sentences
 }
 
-fn capital(text: &str) -> String {
+/// What was expected of whom when somebody spoke.
+pub fn expected(judged: &Judged) -> String {
+    let phrases = match &judged.expected {
+        None => return "not known".into(),
+        Some(phrases) if phrases.is_empty() => return "nothing from anybody".into(),
+        Some(phrases) => phrases,
+    };
+    let quoted: Vec<String> = phrases.iter().map(|phrase| format!("\u{201c}{phrase}\u{201d}")).collect();
+    match &judged.awaited {
+        Some(who) => format!("from the {who}: {}", quoted.join(" or ")),
+        None => format!("not yet, the tool was speaking; then: {}", quoted.join(" or ")),
+    }
+}
+
+pub fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -177,18 +177,15 @@ impl Case<'_> {
     }
 
     /// Whether this phrase is probable enough: `sure`, or `sure_critical` where it belongs to a critical step.
-    pub fn probability_test(&self, measured: &Measured, sure: f32, sure_critical: f32) -> Test {
-        let critical = (self.critical)(measured.phrase);
+    pub fn probability_test(
+        &self,
+        phrase: PhraseId,
+        confidence: f32,
+        (sure, sure_critical): (f32, f32),
+    ) -> Test {
+        let critical = (self.critical)(phrase);
         let needed = if critical { sure_critical } else { sure };
-        Test { critical, ..Test::of(Measure::Probability, measured.evidence.confidence, needed) }
-    }
-
-    /// The probability that it takes for a phrase.
-    pub fn needed(&self, phrase: PhraseId, bar: &Bar) -> f32 {
-        match (self.critical)(phrase) {
-            true => bar.sure_critical,
-            false => bar.sure,
-        }
+        Test { critical, ..Test::of(Measure::Probability, confidence, needed) }
     }
 }
 
@@ -240,7 +237,11 @@ pub fn decide(case: &Case, look: impl FnOnce(usize) -> Look, bar: &Bar) -> (Verd
                     && lacks_words(&case.candidates[index].text, &case.candidates[top].text)
             });
             let mut tests = vec![
-                case.probability_test(&measured, bar.sure, bar.sure_critical),
+                case.probability_test(
+                    measured.phrase,
+                    measured.evidence.confidence,
+                    (bar.sure, bar.sure_critical),
+                ),
                 Test::of(Measure::Score, score, bar.floor),
                 Test::of(Measure::Margin, margin, if lacking { LACKING_MARGIN } else { 0.0 }),
             ];

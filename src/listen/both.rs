@@ -94,7 +94,8 @@ fn with_confidence(evidence: Evidence) -> Evidence {
 fn stands_alone(case: &Case, by_one: &(Verdict, Evidence), vocabulary: &Vocabulary, bar: &Bar) -> bool {
     let (verdict, evidence) = by_one;
     let Some(phrase) = evidence.phrase.filter(|phrase| vocabulary.is_urgent(*phrase)) else { return false };
-    let probable = evidence.confidence >= case.needed(phrase, bar).min(bar.sure) && evidence.margin >= 0.0;
+    let needed = case.probability_test(phrase, evidence.confidence, (bar.sure, bar.sure_critical)).needed;
+    let probable = evidence.confidence >= needed.min(bar.sure) && evidence.margin >= 0.0;
     matches!(verdict, Verdict::Accepted { .. }) || (probable && matches!(verdict, Verdict::Unsure { .. }))
 }
 
@@ -219,7 +220,7 @@ fn judge(case: &Case, mut measured: Measured, bar: &Bar) -> (Verdict, Evidence) 
     let Some(second) = second.clone() else { return (measured.unsure(case, bar), measured.evidence) };
     let both = &bar.both;
     let mut tests = vec![
-        case.probability_test(&measured, both.sure, both.sure_critical),
+        case.probability_test(measured.phrase, measured.evidence.confidence, (both.sure, both.sure_critical)),
         Test::of(Measure::Score, score, both.first_score),
         Test::of(Measure::Margin, margin, both.first_margin),
         Test::of(Measure::Weight, second.weight, both.second_weight),

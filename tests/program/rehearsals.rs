@@ -381,7 +381,7 @@ fn json_gives_the_summary_alone_on_standard_output() {
 fn why_tells_what_decided_each_answer() {
     let folder = text(&slips().folder);
     let told = run(&["why", folder]).exits(ExitCode::Done).out.clone();
-    for part in ["awaited   the", "because", "needs", "asked again (try 1)", "refused: rub"] {
+    for part in ["expected  from the", "because", "needs", "asked again (try 1)", "refused: rub"] {
         assert!(told.contains(part), "no {part} in\n{told}");
     }
     let everything = run(&["why", folder, "--all", "--json"]);

@@ -3,6 +3,7 @@
 use super::view::{Group, Said, StepRow};
 use super::{clock, safe, secs, sign, track_class, Heard};
 use crate::debrief::model::{Became, Judged, Report, Standing, Step, TimeVerdict, Utterance};
+use crate::debrief::words::{self as told, capital};
 
 pub(super) fn step_row(report: &Report, step: &Step, heard: &Heard) -> StepRow {
     let visits = || report.visits.iter().filter(|visit| visit.step == Some(step.number - 1));
@@ -76,13 +77,7 @@ pub(super) fn groups(report: &Report, heard: &Heard) -> Vec<Group> {
             let title = match step {
                 Some(step) => format!("Step {}: {}", step.number, safe(&step.id)),
                 None if one.place.is_empty() => "Place not known".to_string(),
-                None => {
-                    let name = safe(&one.place.replace('-', " "));
-                    let mut letters = name.chars();
-                    letters
-                        .next()
-                        .map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
-                }
+                None => capital(&safe(&one.place.replace('-', " "))),
             };
             groups.push((one.place.clone(), Group { title, said: Vec::new() }));
         }
@@ -113,7 +108,7 @@ fn said(one: &Utterance, heard: &Heard) -> Said {
         altered: one.altered,
         can_play: heard.from(one.from),
         judged: judged.is_some(),
-        expected: judged.map(expected).unwrap_or_default(),
+        expected: judged.map(|judged| safe(&told::expected(judged))).unwrap_or_default(),
         verdict: judged.map(|judged| safe(&judged.verdict_words)).unwrap_or_default(),
         result: judged.map(|judged| safe(&judged.result_words)).unwrap_or_default(),
         evidence: judged.map(|judged| safe(&judged.evidence.join(" "))).unwrap_or_default(),
@@ -130,18 +125,4 @@ fn tag(judged: &Judged) -> (String, &'static str) {
         Became::NotCounted => ("did not count", "soft"),
     };
     (format!("{} {words}", sign(judged.result)), class)
-}
-
-fn expected(judged: &Judged) -> String {
-    let phrases = match &judged.expected {
-        None => return "not known".into(),
-        Some(phrases) if phrases.is_empty() => return "nothing from anybody".into(),
-        Some(phrases) => phrases,
-    };
-    let quoted: Vec<String> =
-        phrases.iter().map(|phrase| format!("\u{201c}{}\u{201d}", safe(phrase))).collect();
-    match &judged.awaited {
-        Some(who) => format!("from the {}: {}", safe(who), quoted.join(" or ")),
-        None => format!("not yet, the tool was speaking; then: {}", quoted.join(" or ")),
-    }
 }

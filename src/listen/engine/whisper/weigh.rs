@@ -143,16 +143,21 @@ impl<'a> Scales<'a> {
         let stop = stopped.then_some(self.text.marks.full_stop);
         let mut new = Vec::new();
         for writing in writings {
-            let mut at = self.root;
-            for token in writing.words.concat().into_iter().chain(stop) {
-                let (count, grown) = (self.tree.len(), &mut new);
-                at = *self.children.entry((at, token)).or_insert_with(|| {
-                    grown.push((token, Some(at)));
-                    count + grown.len() - 1
-                });
-            }
+            self.chain(self.root, writing.words.concat().into_iter().chain(stop), &mut new);
         }
         self.tree.grow(&new)
+    }
+
+    /// Puts tokens one after the other behind a node; those that are not in the tree yet are to be grown.
+    fn chain(&mut self, from: usize, tokens: impl Iterator<Item = u32>, new: &mut Vec<(u32, Option<usize>)>) {
+        let mut at = from;
+        for token in tokens {
+            let next = self.tree.len() + new.len();
+            at = *self.children.entry((at, token)).or_insert_with(|| {
+                new.push((token, Some(at)));
+                next
+            });
+        }
     }
 
     /// The node at the end of each word of a writing that is in the tree.
@@ -335,14 +340,8 @@ impl<'a> Scales<'a> {
     ) -> Result<(), String> {
         let mut new = Vec::new();
         for way in ways.iter().filter(|way| way.goes_on(most)) {
-            let mut at = way.parent;
-            for token in way.written.last().into_iter().chain(way.as_in(phrase)) {
-                let (count, grown) = (self.tree.len(), &mut new);
-                at = *self.children.entry((at, *token)).or_insert_with(|| {
-                    grown.push((*token, Some(at)));
-                    count + grown.len() - 1
-                });
-            }
+            let tokens = way.written.last().into_iter().chain(way.as_in(phrase));
+            self.chain(way.parent, tokens.copied(), &mut new);
         }
         self.tree.grow(&new)?;
         for way in ways {
